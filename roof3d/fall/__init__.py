@@ -1,0 +1,1 @@
+"""(see the modules of this folder)"""
