@@ -1,0 +1,211 @@
+"""What lies below a boundary: the highest thing that a falling body could strike, and what is in its way.
+
+Everything is looked up over the swept footprint of a body: a rectangle in plan from the edge
+outward, as wide as a body along the edge. Surfaces steeper than ``STEEP_ABOVE_DEG`` do not stop a body,
+it slides along them; what they carry on top (a ledge, a roof, the rim of a sheet) does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from roof3d.levels.clip import HIDDEN, RIM, STEEP, SURFACE, sweep_footprints
+from roof3d.records import Floats, Ints, Roof
+
+STEEP_ABOVE_DEG = 75.0
+INSET_M = 0.02  # a ledge narrower than this does not stop a body; mesh noise stays out
+LEVEL_TOLERANCE_M = 0.01  # what rises to within this of the edge is in the way, not below
+REACH_M = 1.5  # outward sweep of a body that tips over the edge, about its D-ring height
+HALF_WIDTH_M = 0.5  # half the width of a body with its arms, along the edge
+NAMES = {"roof": "roof plane", "wall": "wall", "ground": "ground", "underside": "underside"}
+
+
+@dataclass(frozen=True, eq=False)
+class Sweep:
+    """Answers for n footprints. ``height`` is a local z; ``what`` says what lies there.
+
+    ``in_the_way`` is "" or names something that rises to the height of the edge or above it.
+    """
+
+    height: Floats  # (n,)
+    what: tuple[str, ...]
+    in_the_way: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Below:
+    """A roof's mesh, sorted for look-ups. Local frame, metres."""
+
+    corners: Floats  # (t, 3, 3)
+    kinds: Ints  # (t,)
+    owner: Ints  # (t,) row of Roof.facets, -1 where a triangle belongs to none
+    names: tuple[str, ...]  # of the facets
+    is_ground: np.ndarray  # (facets,) bool
+    rows_by_id: dict[str, int]
+    grade: float
+    grade_name: str
+    starts: Ints
+    members: Ints
+    low: Floats  # (2,)
+    cell: float
+    shape: tuple[int, int]  # rows, columns
+
+    def highest(
+        self, points: Floats, outward: Floats, reach_m: float, half_width_m: float
+    ) -> tuple[Floats, tuple[str, ...]]:
+        """Highest local z below each point (n, 3) over its footprint, and what it is.
+
+        The footprint runs ``reach_m`` along the level unit vectors ``outward`` (n, 3) and
+        ``half_width_m`` to both sides. Where the mesh has nothing, the ground (``Roof.grade``) counts.
+        """
+        points = np.atleast_2d(points)
+        sweep = self.sweep(points, outward, reach_m, np.full(len(points), half_width_m))
+        return sweep.height, sweep.what
+
+    def sweep(
+        self,
+        points: Floats,
+        outward: Floats,
+        reach_m: float,
+        half_width_m: Floats,
+        *,
+        rise_m: float = 1.5,
+        own: tuple[str, ...] = (),
+        spread_m: Floats | None = None,
+    ) -> Sweep:
+        """As ``highest``, with a half width for each point (n,), and with what is in the way.
+
+        In the way is what stands in the footprint between the edge's height and ``rise_m`` above, and
+        every top above that (the footprint may lie inside of a taller part).
+        ``own`` (n ids) names the plane of each edge: a body slides on along it, as on the far side of
+        a notch or an opening, so it is neither below nor in the way. ``spread_m`` (n,) is how far the
+        edge rises and falls within the footprint: up to there things are below.
+        """
+        points = np.atleast_2d(np.asarray(points, dtype=np.float64))
+        flat = np.atleast_2d(np.asarray(outward, dtype=np.float64))[:, :2]
+        flat = flat / np.maximum(np.linalg.norm(flat, axis=1), 1e-12)[:, None]
+        n = len(points)
+        flat = np.ascontiguousarray(np.broadcast_to(flat, (n, 2)))
+        along = np.ascontiguousarray(np.column_stack((-flat[:, 1], flat[:, 0])))
+        spread = np.zeros(n) if spread_m is None else spread_m
+        edge_high = points[:, 2] + spread
+        rows = np.array([self.rows_by_id.get(name, -2) for name in own], dtype=np.int64)
+        top, which, block = sweep_footprints(
+            self.corners,
+            self.kinds,
+            self.owner,
+            self.starts,
+            self.members,
+            float(self.low[0]),
+            float(self.low[1]),
+            self.cell,
+            self.shape[1],
+            self.shape[0],
+            np.ascontiguousarray(points[:, :2]),
+            along,
+            flat,
+            np.ascontiguousarray(np.broadcast_to(half_width_m, (n,)), dtype=np.float64),
+            np.full(n, INSET_M),
+            np.full(n, float(reach_m)),
+            edge_high - LEVEL_TOLERANCE_M,
+            edge_high - LEVEL_TOLERANCE_M,
+            edge_high + rise_m,
+            rows if len(rows) == n else np.full(n, -2, dtype=np.int64),
+        )
+        return self._named(top, which, block)
+
+    def _named(self, top: Floats, which: Ints, block: Ints) -> Sweep:
+        facet = np.where(which >= 0, self.owner[which], -1)
+        ground = (facet >= 0) & self.is_ground[facet] if len(self.is_ground) else np.zeros(len(top), bool)
+        # a ground that the model has prevails over the level that stands in where it has none
+        floor = ~ground & (top < self.grade)
+        height = np.where(floor, self.grade, top)
+
+        def name(row: int, triangle: int) -> str:
+            return self.names[row] if row >= 0 else "mesh" if triangle >= 0 else ""
+
+        what = tuple(
+            self.grade_name if is_floor else name(int(row), int(triangle))
+            for is_floor, row, triangle in zip(floor, facet, which, strict=True)
+        )
+        owners = np.where(block >= 0, self.owner[block], -1)
+        way = tuple(name(int(row), int(t)) for row, t in zip(owners, block, strict=True))
+        return Sweep(height, what, way)
+
+
+def prepare(roof: Roof) -> Below:
+    """Sort a roof's triangles for look-ups; computed once for each roof (``Roof.cache``)."""
+    key = f"below {roof.grade!r}"
+    known = roof.cache.get(key)
+    if isinstance(known, Below):
+        return known
+    mesh = roof.mesh
+    corners = mesh.vertices[mesh.triangles]
+    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    length = np.linalg.norm(cross, axis=1)
+    lean = cross[:, 2] / np.maximum(length, 1e-300)
+    owner = np.full(len(corners), -1, dtype=np.int64)
+    for row, facet in enumerate(roof.facets):
+        owner[facet.triangles] = row
+        # slivers have no direction of their own: their facet's counts
+        lean[facet.triangles] = np.where(lean[facet.triangles] < 0, -1, 1) * abs(facet.normal[2])
+    kinds = np.full(len(corners), SURFACE, dtype=np.int64)
+    kinds[np.abs(lean) < np.cos(np.deg2rad(STEEP_ABOVE_DEG))] = STEEP
+    kinds[(kinds == SURFACE) & (lean < 0) & mesh.oriented] = HIDDEN
+    rims, rim_owner = _rims(roof, kinds, owner)
+    corners = np.concatenate((corners, rims))
+    owner = np.concatenate((owner, rim_owner))
+    kinds = np.concatenate((kinds, np.full(len(rims), RIM, dtype=np.int64)))
+    low, cell, shape, starts, members = _grid(corners)
+    below = Below(
+        corners=np.ascontiguousarray(corners),
+        kinds=kinds,
+        owner=owner,
+        names=tuple(f"{NAMES.get(facet.kind, facet.kind)} {facet.id}" for facet in roof.facets),
+        is_ground=np.array([facet.kind == "ground" for facet in roof.facets], dtype=bool),
+        rows_by_id={facet.id: row for row, facet in enumerate(roof.facets)},
+        grade=roof.grade,
+        grade_name="ground (assumed level)" if roof.grade_source == "assumed" else "ground",
+        starts=starts,
+        members=members,
+        low=low,
+        cell=cell,
+        shape=shape,
+    )
+    roof.cache[key] = below
+    return below
+
+
+def _rims(roof: Roof, kinds: Ints, owner: Ints) -> tuple[Floats, Ints]:
+    """Free edges of steep triangles as flat triangles: the tops of sheets that carry nothing."""
+    triangles = roof.mesh.triangles
+    a, b = triangles.ravel(), np.roll(triangles, -1, axis=1).ravel()
+    keys = np.minimum(a, b) * np.int64(len(roof.mesh.vertices)) + np.maximum(a, b)
+    _, inverse, counts = np.unique(keys, return_inverse=True, return_counts=True)
+    free = (counts[inverse.reshape(-1)] == 1) & np.repeat(kinds == STEEP, 3)
+    start, end = roof.mesh.vertices[a[free]], roof.mesh.vertices[b[free]]
+    return np.stack((start, end, end), axis=1).reshape(-1, 3, 3), np.repeat(owner, 3)[free]
+
+
+def _grid(corners: Floats) -> tuple[Floats, float, tuple[int, int], Ints, Ints]:
+    """Triangles listed by the cells of a level grid that their bounding boxes touch."""
+    low = corners[:, :, :2].min(axis=1)
+    high = corners[:, :, :2].max(axis=1)
+    origin = low.min(axis=0)
+    extent = float(max((high.max(axis=0) - origin).max(), 1e-3))
+    cell = max(1.0, extent / 512)
+    columns, rows = (int(v) for v in np.floor((high.max(axis=0) - origin) / cell).astype(int) + 1)
+    first = np.floor((low - origin) / cell).astype(np.int64)
+    last = np.floor((high - origin) / cell).astype(np.int64)
+    across = last - first + 1
+    count = across[:, 0] * across[:, 1]
+    which = np.repeat(np.arange(len(corners)), count)
+    step = np.arange(int(count.sum())) - np.repeat(np.cumsum(count) - count, count)
+    column = first[which, 0] + step % across[which, 0]
+    row = first[which, 1] + step // across[which, 0]
+    spot = row * columns + column
+    order = np.argsort(spot, kind="stable")
+    starts = np.concatenate(([0], np.cumsum(np.bincount(spot, minlength=rows * columns))))
+    return origin, cell, (rows, columns), starts.astype(np.int64), which[order].astype(np.int64)
