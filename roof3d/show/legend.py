@@ -1,0 +1,235 @@
+"""Legend and table of a sheet: every colour, pattern and mark in words, with units."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+
+from roof3d.records import Floats
+from roof3d.show.canvas import Canvas
+from roof3d.show.cells import hatch_lines
+from roof3d.show.colours import (
+    ANCHOR,
+    BANDS_A_SIDE,
+    EDGE_STYLES,
+    EXCLUDED_COLOUR,
+    HAIR,
+    HATCH,
+    INK,
+    INNER,
+    PAPER,
+    ROPE,
+    SAFE,
+    SOFT_INK,
+    UNSERVED,
+    UNSURE,
+    Rgb,
+    Scale,
+)
+from roof3d.show.labels import DASH, Box, length_text, margin_text, place_text
+from roof3d.show.marks import number_mark, rest_mark
+from roof3d.show.scene import Scene
+from roof3d.show.words import Texts
+from roof3d.units import System
+
+RIGHT = np.array([0.0, 1.0])
+
+
+def legend_panel(
+    canvas: Canvas,
+    box: Box,
+    scene: Scene,
+    scale: Scale,
+    ropes: bool,
+    texts: Texts,
+    units: System,
+    unit: float,
+) -> None:
+    """The legend in ``box``; only what the sheet shows, plus all states, so that none is a riddle."""
+    left, top, right, bottom = box
+    canvas.box(left, top, right - left, bottom - top, PAPER, HAIR)
+    x, y, width = left + 20 * unit, top + 22 * unit, right - left - 40 * unit
+
+    def heading(text: str) -> None:
+        nonlocal y
+        for part in canvas.wrap(text, 22 * unit, width, True):
+            canvas.text(x, y, part, 22 * unit, INK, True)
+            y += 29 * unit
+        y += 6 * unit
+
+    def words(text: str, at: float) -> None:
+        nonlocal y
+        lines = canvas.wrap(text, 20 * unit, width - at)
+        first = y + (16 if len(lines) == 1 else 3) * unit
+        for k, line in enumerate(lines):
+            anchor = "lm" if len(lines) == 1 else "la"
+            canvas.text(x + at, first + 25 * k * unit, line, 20 * unit, INK, anchor=anchor)
+        y += max(38 * unit, (25 * len(lines) + 10) * unit)
+
+    if scene.cells is None:
+        for part in canvas.wrap(texts("picture.no_grid"), 20 * unit, width):
+            canvas.text(x, y, part, 20 * unit, INK)
+            y += 27 * unit
+        y += 14 * unit
+    else:
+        heading(texts("picture.heat"))
+        y = _scale_key(canvas, x, y, width, scale, texts, units, unit)
+        kinds = set(scene.cells.kinds)
+        swatches: list[tuple[str, Rgb, float | None]] = [
+            ("safe", SAFE, None),
+            ("unserved", UNSERVED, 45.0),
+            ("unsure", UNSURE, -45.0),
+        ]
+        if "excluded" in kinds:
+            swatches.append(("excluded", EXCLUDED_COLOUR, None))
+        for name, colour, angle in swatches:
+            _swatch(canvas, x, y + 3 * unit, 54 * unit, 27 * unit, colour, angle, unit)
+            words(texts(f"picture.{name}"), 70 * unit)
+    y += 8 * unit
+    heading(texts("picture.edges"))
+    shown = {stretch.state for stretch in scene.stretches}
+    for state, style in EDGE_STYLES.items():
+        if state == "unassessed" and state not in shown:
+            continue
+        middle = y + 17 * unit
+        start, end = np.array([x, middle]), np.array([x + 84 * unit, middle])
+        canvas.edge(start, end, RIGHT, style, unit)
+        words(texts(f"state.{state}"), 100 * unit)
+    middle = y + 16 * unit
+    canvas.line(np.array([[x, middle], [x + 84 * unit, middle]]), INNER, 2.6 * unit)
+    words(texts("picture.inner"), 100 * unit)
+    if not scene.anchors:
+        return
+    y += 8 * unit
+    heading(texts("picture.marks"))
+    at = np.array([x + 42 * unit, y + 16 * unit])
+    canvas.disc(at, 14 * unit, ANCHOR)
+    canvas.disc(at, 6 * unit, PAPER)
+    words(texts("picture.anchor"), 100 * unit)
+    if any(mark.kind == "line" for mark in scene.anchors):
+        middle = y + 16 * unit
+        line = np.array([[x, middle], [x + 84 * unit, middle]])
+        canvas.line(line, ANCHOR, 5.5 * unit)
+        canvas.line(line, PAPER, 1.8 * unit)
+        canvas.box(x + 33 * unit, middle - 9 * unit, 18 * unit, 18 * unit, ANCHOR, PAPER)
+        words(texts("picture.anchor_line"), 100 * unit)
+    if not scene.worst:
+        return
+    colour = EDGE_STYLES.get(scene.worst[0].state, EDGE_STYLES["short"]).colour
+    number_mark(canvas, np.array([x + 42 * unit, y + 16 * unit]), 1, colour, unit)
+    words(texts("picture.worst_place"), 100 * unit)
+    rest_mark(canvas, np.array([x + 42 * unit, y + 16 * unit]), colour, unit)
+    words(texts("picture.rest"), 100 * unit)
+    if ropes:
+        middle = y + 16 * unit
+        line = np.array([[x, middle], [x + 84 * unit, middle]])
+        canvas.line(line, ROPE, 2.4 * unit, (3 * unit, 6 * unit))
+        words(texts("picture.rope"), 100 * unit)
+
+
+def _scale_key(
+    canvas: Canvas, x: float, y: float, width: float, scale: Scale, texts: Texts, units: System, unit: float
+) -> float:
+    """The bands of the heat map, the worst at the bottom, with their bounds; returns the next y."""
+    colours, bounds = scale.colours(), scale.bounds()
+    height = 30 * unit
+    for words in canvas.wrap(texts(f"picture.heat_unit_{units}"), 18 * unit, width):
+        canvas.text(x, y, words, 18 * unit, SOFT_INK)
+        y += 23 * unit
+    y += 7 * unit
+    for row, band in enumerate(reversed(range(len(colours)))):
+        top = y + row * height
+        canvas.box(x, top, 84 * unit, height + 1, colours[band])
+        if band == len(colours) - 1:
+            text = texts("picture.at_least", value=_bound(bounds[-1], units))
+        elif band == 0:
+            text = texts("picture.at_most", value=_bound(bounds[0], units))
+        else:
+            text = f"{_bound(bounds[band - 1], units)} … {_bound(bounds[band], units)}"
+        canvas.text(x + 100 * unit, top + height / 2, text, 20 * unit, INK, anchor="lm")
+    nil = y + BANDS_A_SIDE * height
+    canvas.line(np.array([[x - 8 * unit, nil], [x + width, nil]]), INK, 3 * unit)
+    side = x + width
+    canvas.text(side, nil - 8 * unit, texts("picture.heat_left"), 18 * unit, SOFT_INK, anchor="rs")
+    canvas.text(side, nil + 8 * unit, texts("picture.heat_lacking"), 18 * unit, SOFT_INK, anchor="ra")
+    return y + len(colours) * height + 12 * unit
+
+
+def _bound(value: float, units: System) -> str:
+    number = value / (0.3048 if units == "ft" else 1.0)
+    return f"{number:+.2f}".replace("-", "−").replace("+0.00", "0") if number else "0"
+
+
+def _swatch(
+    canvas: Canvas, x: float, y: float, w: float, h: float, colour: Rgb, angle: float | None, unit: float
+) -> None:
+    canvas.box(x, y, w, h, colour, HAIR)
+    if angle is not None:
+        for line in hatch_lines(shapely.box(x, y, x + w, y + h), 12 * unit, -angle):
+            canvas.line(line, HATCH, 2 * unit)
+
+
+def table_panel(canvas: Canvas, box: Box, scene: Scene, texts: Texts, units: System, unit: float) -> None:
+    """The worst places, numbered as on the views."""
+    left, top, right, bottom = box
+    canvas.box(left, top, right - left, bottom - top, PAPER, HAIR)
+    x, y = left + 20 * unit, top + 18 * unit
+    canvas.text(x, y, texts("picture.table"), 22 * unit, INK, True)
+    y += 38 * unit
+    if not scene.worst:
+        text = texts("picture.table_none" if scene.anchors else "verdict.nothing")
+        canvas.text(x, y, text, 21 * unit, INK)
+        return
+    # column: key, share of the width, whether numbers stand right
+    columns = (
+        ("number", 0.05, False),
+        ("place", 0.30, False),
+        ("anchor", 0.08, False),
+        ("state", 0.25, False),
+        ("needs", 0.08, True),
+        ("has", 0.08, True),
+        ("margin", 0.08, True),
+        ("swing", 0.08, True),
+    )
+    width = right - left - 40 * unit
+    row_height = 33 * unit
+    rows = int((bottom - y - 40 * unit) // row_height) - 1
+    starts = [x + width * sum(c[1] for c in columns[:k]) for k in range(len(columns))]
+
+    def cell(column: int, at: float, text: str, bold: bool = False, colour: Rgb = INK) -> None:
+        _, share, numeric = columns[column]
+        room = width * share - 14 * unit
+        text = canvas.fit(text, 20 * unit, room, bold)
+        edge = starts[column] + (room if numeric else 0)
+        canvas.text(edge, at, text, 20 * unit, colour, bold, anchor="rm" if numeric else "lm")
+
+    for k, (name, _, _) in enumerate(columns):
+        cell(k, y + 10 * unit, texts(f"picture.col_{name}"), False, SOFT_INK)
+    y += 32 * unit
+    for stretch in scene.worst[:rows]:
+        style = EDGE_STYLES.get(stretch.state, EDGE_STYLES["short"])
+        middle = y + row_height / 2
+        canvas.line(np.array([[x, y], [right - 20 * unit, y]]), HAIR, 1 * unit)
+        _small_number(canvas, np.array([x + 18 * unit, middle]), stretch.number, style.colour, unit)
+        swing = stretch.figures.get("swing_drop_m")
+        entries = (
+            "",
+            place_text(stretch, texts, units),
+            stretch.anchor,
+            texts.get(f"state.{stretch.state}", stretch.state),
+            length_text(stretch.figures.get("clearance_required_m"), units, "up"),
+            length_text(stretch.figures.get("clearance_available_m"), units, "down"),
+            margin_text(stretch, units),
+            DASH if swing is None else length_text(swing, units, "up"),
+        )
+        for k, entry in enumerate(entries):
+            if entry:
+                cell(k, middle, entry, bold=k == 6)
+        y += row_height
+    if len(scene.worst) > rows:
+        text = texts("picture.more_rows", count=len(scene.worst) - rows)
+        canvas.text(x, y + 16 * unit, text, 20 * unit, SOFT_INK, anchor="lm")
+
+
+def _small_number(canvas: Canvas, at: Floats, number: int, colour: Rgb, unit: float) -> None:
+    number_mark(canvas, at, number, colour, 0.82 * unit)

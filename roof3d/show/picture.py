@@ -1,0 +1,235 @@
+"""The picture: one sheet that needs no explanation, drawn from a result, with or without a display.
+
+Verdict and summary on top; a plan to scale and an oblique view with the heat map of exposure, the
+edges by state, the anchors; a legend with units; a table of the worst places; the cautions.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from roof3d import __version__
+from roof3d.errors import InputError
+from roof3d.records import Roof
+from roof3d.show.canvas import Canvas, clean
+from roof3d.show.cells import patches
+from roof3d.show.colours import HAIR, INK, PAPER, SOFT_INK, Rgb, scale_for
+from roof3d.show.labels import Box, length_text
+from roof3d.show.legend import legend_panel, table_panel
+from roof3d.show.marks import ROPES, Traced, drop_point
+from roof3d.show.oblique import oblique_panel
+from roof3d.show.plan_view import plan_panel
+from roof3d.show.scene import Scene, make_scene
+from roof3d.show.verdict import DANGER, HOLD, WARNING, verdict
+from roof3d.show.words import Texts, load_texts
+from roof3d.units import System, format_area, format_length
+
+VIEWS = ("sheet", "plan", "oblique")
+SIZE = (2400, 1600)
+VERDICT_COLOURS: dict[str, Rgb] = {DANGER: (176, 24, 32), WARNING: (150, 92, 0), HOLD: (0, 92, 100)}
+
+
+def draw_picture(
+    result: dict[str, Any],
+    roof: Roof | None,
+    path: str | Path,
+    *,
+    size: tuple[int, int] = SIZE,
+    units: System = "m",
+    view: str = "sheet",
+    language: str | Path = "en",
+) -> str:
+    """Draws ``result`` (design: result file) as a PNG at ``path``.
+
+    ``roof`` adds walls, ground and traced ropes; without it roof planes stand alone. ``size`` in
+    pixels, width and height between 600 and 8000. ``view`` is one of ``VIEWS``. Returns "" or, where
+    the 3D view could not be drawn on this machine, the reason (which the sheet shows in its place;
+    the view "oblique" then falls back to the plan). Same input, same bytes.
+
+    Raises InputError for a result that cannot be drawn, or a size or view out of range.
+    """
+    if view not in VIEWS:
+        raise InputError(str(path), "view", repr(view), ", ".join(VIEWS))
+    if not all(600 <= side <= 8000 for side in size):
+        raise InputError(str(path), "size", f"{size[0]} x {size[1]}", "600 to 8000 pixels a side")
+    scene = make_scene(result, roof)
+    texts = load_texts(language)
+    canvas, reason = _sheet(scene, roof, size, units, view, texts)
+    _save(canvas, Path(path))
+    return reason
+
+
+def draw_set(
+    result: dict[str, Any],
+    roof: Roof | None,
+    folder: str | Path,
+    *,
+    size: tuple[int, int] = SIZE,
+    units: System = "m",
+    language: str | Path = "en",
+) -> tuple[Path, ...]:
+    """All views as ``sheet.png``, ``plan.png``, ``oblique.png`` in ``folder``, for a document."""
+    made = []
+    for view in VIEWS:
+        path = Path(folder) / f"{view}.png"
+        draw_picture(result, roof, path, size=size, units=units, view=view, language=language)
+        made.append(path)
+    return tuple(made)
+
+
+def _save(canvas: Canvas, path: Path) -> None:
+    """Written whole or not at all."""
+    part = path.with_name(path.name + ".part")
+    try:
+        canvas.finish().save(part, format="PNG", optimize=False)
+        part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise InputError(str(path), "picture", str(error), "a place that can be written") from error
+
+
+def _sheet(
+    scene: Scene, roof: Roof | None, size: tuple[int, int], units: System, view: str, texts: Texts
+) -> tuple[Canvas, str]:
+    width, height = size
+    unit = min(width / 2400, height / 1600)
+    canvas = Canvas(width, height)
+    margins = scene.cells.margins if scene.cells is not None else np.zeros(0)
+    scale = scale_for(margins, units)
+    coloured = patches(scene, scale)
+    traced = trace_ropes(scene, roof)
+    edge, gap = 40 * unit, 20 * unit
+    head = _header(canvas, scene, texts, units, unit)
+    legend: Box = (width - edge - 400 * unit, head + gap, width - edge, height - 60 * unit)
+    legend_panel(canvas, legend, scene, scale, bool(traced), texts, units, unit)
+    inner = legend[0] - gap
+    reason = ""
+    if view == "sheet":
+        table_top = height - 60 * unit - 340 * unit
+        middle = edge + (inner - edge) * 0.53
+        reason = oblique_panel(
+            canvas,
+            (middle + gap, head + gap, inner, table_top - gap),
+            scene,
+            coloured,
+            traced,
+            texts,
+            units,
+            unit,
+        )
+        plan_panel(
+            canvas, (edge, head + gap, middle, table_top - gap), scene, coloured, traced, texts, units, unit
+        )
+        table_panel(canvas, (edge, table_top, inner, height - 60 * unit), scene, texts, units, unit)
+    else:
+        box = (edge, head + gap, inner, height - 60 * unit)
+        if view == "oblique":
+            reason = oblique_panel(canvas, box, scene, coloured, traced, texts, units, unit)
+        if view == "plan" or reason:
+            plan_panel(canvas, box, scene, coloured, traced, texts, units, unit)
+    canvas.text(edge, height - 42 * unit, texts("picture.caution"), 20 * unit, SOFT_INK)
+    return canvas, reason
+
+
+def _header(canvas: Canvas, scene: Scene, texts: Texts, units: System, unit: float) -> float:
+    edge, width = 40 * unit, canvas.width
+    word = verdict(scene)
+    colour = VERDICT_COLOURS.get(word, SOFT_INK)
+    label = texts(f"verdict.{word}")
+    label_width = canvas.text_size(label, 34 * unit, True)[0] + 48 * unit
+    canvas.box(edge, 30 * unit, label_width, 62 * unit, colour)
+    canvas.text(edge + 24 * unit, 61 * unit, label, 34 * unit, PAPER, True, anchor="lm")
+    result = scene.result
+    title = str(result.get("title") or (result.get("plan") or {}).get("title") or "")
+    model = Path(str((result.get("model") or {}).get("file", ""))).name
+    name = title or model
+    room = width - 2 * edge - label_width - 30 * unit
+    canvas.text(
+        edge + label_width + 30 * unit,
+        61 * unit,
+        canvas.fit(name, 34 * unit, room, True),
+        34 * unit,
+        INK,
+        True,
+        anchor="lm",
+    )
+    summary = canvas.fit(summary_text(scene, texts, units), 25 * unit, width - 2 * edge)
+    canvas.text(edge, 108 * unit, summary, 25 * unit, INK)
+    source = canvas.fit(source_text(scene, texts), 20 * unit, width - 2 * edge)
+    canvas.text(edge, 144 * unit, source, 20 * unit, SOFT_INK)
+    canvas.line(np.array([[edge, 178 * unit], [width - edge, 178 * unit]]), HAIR, 2 * unit)
+    return 178 * unit
+
+
+def summary_text(scene: Scene, texts: Texts, units: System) -> str:
+    """One sentence with the numbers that matter."""
+    result = scene.result
+    if not scene.anchors:
+        lengths = [s.length for s in scene.stretches]
+        return texts(
+            "picture.inspect_summary",
+            planes=len(scene.planes),
+            area=format_area(sum(plane.area_m2 for plane in scene.planes), units),
+            edges=len({s.edge for s in scene.stretches}),
+            length=format_length(sum(lengths), units),
+        )
+    work = result.get("work") or {}
+    unknown = texts("common.unknown")
+    served = work.get("served_m2")
+    total = work.get("area_m2")
+    values = {
+        "anchors": len(scene.anchors),
+        "served": unknown if served is None else format_area(served, units),
+        "area": unknown if total is None else format_area(total, units),
+    }
+    if not scene.worst:
+        return texts("picture.summary_no_margin", **values)
+    margins = [s.margin for s in scene.worst]
+    worst = None if any(np.isnan(m) for m in margins) else min(margins)
+    text = unknown if worst is None else length_text(worst, units, "down")
+    return texts("picture.summary", margin=text, **values)
+
+
+def source_text(scene: Scene, texts: Texts) -> str:
+    """What was computed from what: names, hashes cut to what can be compared by eye, version."""
+    result = scene.result
+    model = result.get("model") or {}
+    plan = result.get("plan") or {}
+    rules = result.get("rules") or {}
+
+    def named(record: dict[str, Any]) -> str:
+        name = Path(str(record.get("file") or "")).name or texts("common.none")
+        digest = str(record.get("sha256") or "")[:12]
+        return f"{name} ({digest})" if digest else name
+
+    return clean(
+        texts(
+            "picture.source",
+            model=named(model),
+            plan=named(plan if isinstance(plan, dict) else {"file": plan}),
+            rules=rules.get("name", texts("common.unknown")) if isinstance(rules, dict) else rules,
+            version=result.get("version") or __version__,
+        )
+    )
+
+
+def trace_ropes(scene: Scene, roof: Roof | None) -> Traced:
+    """How the rope lies from the anchor to the rest points of the worst stretches.
+
+    From the result where it has the path, else straight: from above, the direction is what counts.
+    """
+    del roof
+    traced: Traced = {}
+    marks = {mark.id: mark for mark in scene.anchors}
+    for stretch in scene.worst[:ROPES]:
+        path = stretch.figures.get("path")
+        if path is not None:
+            traced[stretch.number] = np.asarray(path, dtype=np.float64) - scene.origin
+            continue
+        mark = marks.get(stretch.anchor)
+        if mark is not None and len(mark.points) == 1:
+            traced[stretch.number] = np.array([mark.points[0], drop_point(stretch, scene)])
+    return traced

@@ -1,0 +1,355 @@
+"""One result, ready to be drawn: what pictures, drawings, reports and coloured models all start from.
+
+A scene holds local coordinates (metres, z up, near nil, so that site coordinates lose no digits), the
+worst state of every stretch of every fall edge over all anchors, and the cells of the exposure grid.
+Where anchors disagree about a stretch the worse state is shown: a person can be tied to either.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import shapely
+
+from roof3d.errors import InputError
+from roof3d.records import STATES, Floats, Ints, Roof
+
+FALL_STATES = ("short", "swing", "arrest")
+ORDER = {state: rank for rank, state in enumerate(STATES)}
+ORDER["unassessed"] = 3  # between arrest and held: nothing is known to hold there
+MERGE_M = 1e-6
+
+# what a cell of the exposure grid says, the one that hides others first
+CELL_KINDS = ("unserved", "margin", "unsure", "safe", "excluded")
+
+
+@dataclass(frozen=True, eq=False)
+class PlaneShape:
+    """A roof plane: rings (outer first) in the local frame."""
+
+    id: str
+    rings: tuple[Floats, ...]
+    pitch_deg: float
+    azimuth_deg: float
+    area_m2: float
+
+    @property
+    def normal(self) -> Floats:
+        """Unit normal, upwards, from the outer ring (Newell)."""
+        ring = self.rings[0]
+        following = np.roll(ring, -1, axis=0)
+        cross = np.cross(ring - ring[0], following - ring[0]).sum(axis=0)
+        length = float(np.linalg.norm(cross))
+        normal = cross / length if length > 0 else np.array([0.0, 0.0, 1.0])
+        return normal if normal[2] >= 0 else -normal
+
+    def lift(self, xy: Floats) -> Floats:
+        """Points (n, 2) in plan put on the plane: (n, 3)."""
+        normal, origin = self.normal, self.rings[0].mean(axis=0)
+        dz = -((np.asarray(xy) - origin[:2]) @ normal[:2]) / max(float(normal[2]), 1e-6)
+        return np.column_stack([xy, origin[2] + dz])
+
+
+@dataclass(frozen=True, eq=False)
+class Stretch:
+    """A piece of a fall edge in its worst state over all anchors."""
+
+    edge: str
+    kind: str
+    from_m: float
+    to_m: float
+    start: Floats  # (3,) local
+    end: Floats
+    outward: Floats  # (2,) unit, in plan, away from the roof
+    state: str
+    anchor: str
+    figures: dict[str, Any]  # the governing segment as the result has it; {} where unassessed
+    number: int = 0  # 1 the worst; 0 where no fall is possible
+
+    @property
+    def margin(self) -> float:
+        """Margin in metres; nan where there is none."""
+        value = self.figures.get("margin_m")
+        return float("nan") if value is None else float(value)
+
+    @property
+    def middle(self) -> Floats:
+        """Half way along."""
+        return (self.start + self.end) / 2
+
+    @property
+    def length(self) -> float:
+        """Metres along the edge."""
+        return self.to_m - self.from_m
+
+
+@dataclass(frozen=True, eq=False)
+class AnchorMark:
+    """An anchor (one point) or an anchor line (its polyline)."""
+
+    id: str
+    kind: str  # point, line
+    points: Floats  # (n, 3) local
+    record: dict[str, Any]
+
+
+@dataclass(frozen=True, eq=False)
+class Cells:
+    """Cells of the exposure grid, each a square in plan clipped to its plane when drawn."""
+
+    planes: tuple[str, ...]  # (n,) plane of each
+    centres: Floats  # (n, 3) local
+    sizes: Floats  # (n,) side in plan, metres
+    margins: Floats  # (n,) nan where kind is not margin
+    kinds: tuple[str, ...]  # (n,) of CELL_KINDS
+    served: tuple[bool, ...]  # (n,) whether some anchor serves it
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """Everything that is drawn, in the local frame; ``origin`` added gives loaded coordinates."""
+
+    result: dict[str, Any]
+    origin: Floats
+    planes: tuple[PlaneShape, ...]
+    stretches: tuple[Stretch, ...]  # along their edges; numbered worst first
+    inner: tuple[tuple[str, str, Floats], ...]  # (id, kind, points) of edges without a fall
+    anchors: tuple[AnchorMark, ...]
+    cells: Cells | None
+    vertices: Floats  # (n, 3) mesh of everything that is not roof; (0, 3) without a roof
+    triangles: Ints  # (m, 3)
+    ground: float | None  # local z
+    ids: dict[str, PlaneShape] = field(repr=False, default_factory=dict)
+
+    @property
+    def worst(self) -> tuple[Stretch, ...]:
+        """Numbered stretches, the worst first."""
+        return tuple(sorted((s for s in self.stretches if s.number), key=lambda s: s.number))
+
+    def bounds(self) -> tuple[Floats, Floats]:
+        """Least and greatest corner of roof, anchors and rest points."""
+        parts: list[Floats] = [ring for plane in self.planes for ring in plane.rings]
+        parts += [anchor.points for anchor in self.anchors]
+        parts += [np.array([s.start, s.end]) for s in self.stretches]
+        every = np.concatenate(parts) if parts else np.zeros((1, 3))
+        return every.min(axis=0), every.max(axis=0)
+
+
+def make_scene(result: dict[str, Any], roof: Roof | None = None) -> Scene:
+    """The scene of a result (design: result file), with the building's other surfaces from ``roof``.
+
+    Raises InputError where ``result`` is not a result, or ``roof`` is of another model.
+    """
+    file = str(result.get("model", {}).get("file", "")) if isinstance(result.get("model"), dict) else ""
+    if not str(result.get("schema", "")).startswith("roof3d-result/1"):
+        raise InputError(file or "result", "schema", repr(result.get("schema")), "roof3d-result/1")
+    for key in ("planes", "edges"):
+        if not isinstance(result.get(key), list) or not result[key]:
+            raise InputError(file or "result", key, "nothing", "a list with at least one entry")
+    if roof is not None:
+        wanted = result.get("model", {}).get("sha256")
+        if wanted and roof.mesh.sha256 and wanted != roof.mesh.sha256:
+            raise InputError(
+                roof.mesh.file, "SHA-256", roof.mesh.sha256, f"the model of the result, {wanted}"
+            )
+        origin = np.asarray(roof.mesh.origin, dtype=np.float64)
+    else:
+        first = np.concatenate([_points(p["rings"][0], "planes", file) for p in result["planes"]])
+        origin = np.floor(first.min(axis=0))
+    planes = tuple(_plane(entry, origin, file) for entry in result["planes"])
+    anchors = tuple(_anchor(entry, origin, file) for entry in result.get("anchors") or [])
+    stretches, inner = _edges(result, planes, origin, file)
+    vertices, triangles, ground = _building(roof, planes)
+    return Scene(
+        result=result,
+        origin=origin,
+        planes=planes,
+        stretches=stretches,
+        inner=inner,
+        anchors=anchors,
+        cells=_cells(result, origin),
+        vertices=vertices,
+        triangles=triangles,
+        ground=ground,
+        ids={plane.id: plane for plane in planes},
+    )
+
+
+def _points(value: Any, place: str, file: str) -> Floats:
+    try:
+        points = np.asarray(value, dtype=np.float64)
+    except (TypeError, ValueError):
+        points = np.empty(0)
+    if points.ndim != 2 or points.shape[-1:] != (3,) or not np.isfinite(points).all():
+        raise InputError(file or "result", place, "something else", "a list of finite points [x, y, z]")
+    return points
+
+
+def _plane(entry: dict[str, Any], origin: Floats, file: str) -> PlaneShape:
+    rings = tuple(_points(ring, f"planes {entry.get('id')}", file) - origin for ring in entry["rings"])
+    azimuth = entry.get("azimuth_deg")
+    return PlaneShape(
+        str(entry["id"]),
+        rings,
+        float(entry["pitch_deg"]),
+        float("nan") if azimuth is None else float(azimuth),
+        float(entry["area_m2"]),
+    )
+
+
+def _anchor(entry: dict[str, Any], origin: Floats, file: str) -> AnchorMark:
+    several = entry.get("points")
+    points = _points(several if several else [entry.get("at")], f"anchors {entry.get('id')}", file) - origin
+    return AnchorMark(str(entry["id"]), "line" if len(points) > 1 else "point", points, entry)
+
+
+# ------------------------------------------------------------------------------------------- edges
+
+
+def _edges(
+    result: dict[str, Any], planes: tuple[PlaneShape, ...], origin: Floats, file: str
+) -> tuple[tuple[Stretch, ...], tuple[tuple[str, str, Floats], ...]]:
+    by_edge: dict[str, list[dict[str, Any]]] = {}
+    for segment in result.get("edge_segments") or []:
+        by_edge.setdefault(str(segment["edge"]), []).append(segment)
+    shapes = {plane.id: plane for plane in planes}
+    stretches: list[Stretch] = []
+    inner = []
+    for edge in result["edges"]:
+        name = str(edge["id"])
+        points = _points(edge["points"], f"edges {name}", file) - origin
+        if not edge.get("fall") and name not in by_edge:
+            inner.append((name, str(edge["kind"]), points))
+            continue
+        stretches += _overlay(edge, points, by_edge.get(name, []), shapes)
+    possible = [s for s in stretches if s.state in FALL_STATES]
+    possible.sort(key=_badness)
+    numbers = {id(stretch): number for number, stretch in enumerate(possible, 1)}
+    numbered = tuple(
+        Stretch(**{**vars(stretch), "number": numbers.get(id(stretch), 0)}) for stretch in stretches
+    )
+    return numbered, tuple(inner)
+
+
+def _badness(stretch: Stretch) -> tuple[float, float, str, float]:
+    margin = stretch.margin
+    # an unknown margin is as bad as any
+    return ORDER[stretch.state], -np.inf if np.isnan(margin) else margin, stretch.edge, stretch.from_m
+
+
+def _overlay(
+    edge: dict[str, Any], points: Floats, segments: Iterable[dict[str, Any]], shapes: dict[str, PlaneShape]
+) -> list[Stretch]:
+    """Pieces of one edge, each governed by the worst segment that covers it."""
+    steps = np.linalg.norm(np.diff(points, axis=0), axis=1)
+    along = np.concatenate([[0.0], np.cumsum(steps)])
+    length = float(along[-1])
+    segments = [s for s in segments if float(s["to_m"]) > float(s["from_m"])]
+    cuts = {0.0, length}
+    for segment in segments:
+        cuts |= {min(max(float(segment[key]), 0.0), length) for key in ("from_m", "to_m")}
+    places = sorted(cuts)
+    places = [p for k, p in enumerate(places) if k == 0 or p - places[k - 1] > MERGE_M]
+    outward = _outward(edge, points, shapes)
+
+    def at(distance: float) -> Floats:
+        return np.array([np.interp(distance, along, points[:, axis]) for axis in range(3)])
+
+    pieces: list[tuple[float, float, dict[str, Any] | None]] = []
+    for low, high in itertools.pairwise(places):
+        middle = (low + high) / 2
+        covering = [s for s in segments if float(s["from_m"]) <= middle <= float(s["to_m"])]
+        governing = min(covering, key=_segment_badness) if covering else None
+        if pieces and pieces[-1][2] is governing:
+            pieces[-1] = (pieces[-1][0], high, governing)
+        else:
+            pieces.append((low, high, governing))
+    return [
+        Stretch(
+            edge=str(edge["id"]),
+            kind=str(edge["kind"]),
+            from_m=low,
+            to_m=high,
+            start=at(low),
+            end=at(high),
+            outward=outward,
+            state="unassessed" if governing is None else str(governing["state"]),
+            anchor="" if governing is None else str(governing.get("anchor", "")),
+            figures={} if governing is None else governing,
+        )
+        for low, high, governing in pieces
+    ]
+
+
+def _segment_badness(segment: dict[str, Any]) -> tuple[float, float, str]:
+    margin = segment.get("margin_m")
+    rank = ORDER.get(str(segment["state"]), -1)  # a state this version does not know counts as worst
+    return rank, -np.inf if margin is None else float(margin), str(segment.get("anchor", ""))
+
+
+def _outward(edge: dict[str, Any], points: Floats, shapes: dict[str, PlaneShape]) -> Floats:
+    """Unit direction in plan away from the edge's first roof plane."""
+    given = edge.get("outward")
+    if given is not None:
+        flat = np.asarray(given, dtype=np.float64)[:2]
+        if np.linalg.norm(flat) > 1e-9:
+            unit: Floats = flat / np.linalg.norm(flat)
+            return unit
+    direction = (points[-1] - points[0])[:2]
+    if np.linalg.norm(direction) < 1e-9:
+        return np.array([0.0, -1.0])
+    side: Floats = np.array([direction[1], -direction[0]]) / np.linalg.norm(direction)
+    middle = points.mean(axis=0)[:2]
+    for name in edge.get("planes") or []:
+        if name in shapes:
+            shape = shapely.Polygon(shapes[name].rings[0][:, :2]).buffer(0)
+            near = shapely.Point(*(middle + 0.02 * side))
+            inwards: Floats = -side
+            return inwards if shape.contains(near) else side
+    return side
+
+
+# ------------------------------------------------------------------------------------ grid and mesh
+
+
+def _building(roof: Roof | None, planes: tuple[PlaneShape, ...]) -> tuple[Floats, Ints, float | None]:
+    if roof is None:
+        return np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int64), None
+    named = {plane.id for plane in planes}
+    of_roof = [facet.triangles for facet in roof.facets if facet.id in named]
+    keep = np.ones(len(roof.mesh.triangles), dtype=bool)
+    if of_roof:
+        keep[np.concatenate(of_roof)] = False
+    return roof.mesh.vertices, roof.mesh.triangles[keep], float(roof.grade)
+
+
+def _cells(result: dict[str, Any], origin: Floats) -> Cells | None:
+    """The exposure grid; None where the result has none."""
+    grid = result.get("exposure")
+    if not grid or not grid.get("cells"):
+        return None
+    default = float(grid.get("cell_m") or 0.5)
+    planes, centres, sizes, margins, kinds, served = [], [], [], [], [], []
+    for cell in grid["cells"]:
+        margin, state = cell.get("margin_m"), cell.get("state")
+        is_served = bool(cell.get("served", False))
+        if state in FALL_STATES:
+            kind = "margin"  # with a margin that is not known: the worst band
+        elif not is_served:
+            kind = "unserved"
+        elif state in ("held", "beyond"):
+            kind = "safe"
+        else:
+            kind = "unsure"
+        planes.append(str(cell["plane"]))
+        centres.append(cell["at"])
+        sizes.append(float(cell.get("size_m") or default))
+        margins.append(np.nan if margin is None else float(margin))
+        kinds.append(kind)
+        served.append(is_served)
+    points = np.asarray(centres, dtype=np.float64) - origin
+    return Cells(tuple(planes), points, np.asarray(sizes), np.asarray(margins), tuple(kinds), tuple(served))
