@@ -1,0 +1,170 @@
+"""What part of each plane the sky can see, by exact clipping in plan view.
+
+Which side of a triangle is its front plays no part here: in a solid, whatever lies on top faces up.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+from roof3d.planes.outline import GRID, LEAST, Frame, closed, opened, pieces
+from roof3d.records import Floats, Ints
+
+LEVEL = 0.01  # m, height difference below which two surfaces count as one on top of the other
+EDGE = 0.02  # m, half the width of strips that are too narrow to count as seen
+SEEN = 0.01  # m2, exposed area below which a plane does not count as seen
+PATCH = 0.25  # m2, least size of a mostly covered plane's open part
+TRACE = 0.02  # m, distance from a plane within which another face counts as standing on it
+
+
+@dataclass(frozen=True, eq=False)
+class Sheet:
+    """A plane that could be walked on, before it is known whether it is seen."""
+
+    frame: Frame
+    shape: BaseGeometry  # plan view, whole
+    priority: tuple[float, ...]  # of two coincident sheets the one with the lower value is on top
+
+
+def plane_heights(sheet: Sheet, xy: Floats) -> Floats:
+    """Heights (n,) of a sheet's plane over plan points (n, 2)."""
+    frame = sheet.frame
+    return np.asarray((frame.offset - xy @ frame.normal[:2]) / frame.normal[2], dtype=np.float64)
+
+
+def half_plane(area: BaseGeometry, coefficients: tuple[float, float, float]) -> BaseGeometry:
+    """The part of ``area`` where ``a x + b y + c > 0``."""
+    a, b, c = coefficients
+    size = float(np.hypot(a, b))
+    low = np.array(area.bounds[:2])
+    high = np.array(area.bounds[2:])
+    middle = 0.5 * (low + high)
+    reach = float(np.linalg.norm(high - low)) + 1.0
+    toward = np.array([a, b]) / size
+    along = np.array([-toward[1], toward[0]])
+    foot = middle - toward * ((a * middle[0] + b * middle[1] + c) / size)
+    corners = [
+        foot - along * 4 * reach,
+        foot + along * 4 * reach,
+        foot + along * 4 * reach + toward * 4 * reach,
+        foot - along * 4 * reach + toward * 4 * reach,
+    ]
+    return area.intersection(shapely.polygons(np.array(corners)))
+
+
+def covers(sheets: list[Sheet]) -> list[list[BaseGeometry]]:
+    """For each sheet the plan areas in which another sheet lies over it."""
+    found: list[list[BaseGeometry]] = [[] for _ in sheets]
+    shapes = np.array([sheet.shape for sheet in sheets], dtype=object)
+    tree = shapely.STRtree(shapes)
+    first, second = tree.query(shapes, predicate="intersects")
+    use = first < second
+    first, second = first[use], second[use]
+    common = shapely.intersection(shapes[first], shapes[second], grid_size=GRID)
+    big = shapely.area(common) > LEAST
+    for i, j, area in zip(first[big].tolist(), second[big].tolist(), common[big], strict=True):
+        xy = shapely.get_coordinates(area)
+        gap = plane_heights(sheets[j], xy) - plane_heights(sheets[i], xy)
+        if np.abs(gap).max() <= LEVEL:
+            under = i if sheets[j].priority < sheets[i].priority else j
+            found[under].append(area)
+        elif gap.min() >= -LEVEL:
+            found[i].append(area)
+        elif gap.max() <= LEVEL:
+            found[j].append(area)
+        else:
+            one, two = sheets[i].frame, sheets[j].frame
+            slope = two.normal[:2] / -two.normal[2] - one.normal[:2] / -one.normal[2]
+            shift = two.offset / two.normal[2] - one.offset / one.normal[2]
+            above = half_plane(area, (float(slope[0]), float(slope[1]), float(shift)))
+            below = area.difference(above)
+            found[i].extend(pieces(above))
+            found[j].extend(pieces(below))
+    return found
+
+
+def traces(
+    sheet: Sheet, vertices: Floats, triangles: Ints, own: NDArray[np.bool_]
+) -> Floats:
+    """Plan segments (n, 2, 2) in which other triangles cross the sheet's plane or stand on it."""
+    low = np.array(sheet.shape.bounds[:2]) - TRACE
+    high = np.array(sheet.shape.bounds[2:]) + TRACE
+    corner = vertices[triangles[~own]]
+    near = (corner[..., :2].max(axis=1) >= low).all(axis=1) & (corner[..., :2].min(axis=1) <= high).all(axis=1)
+    corner = corner[near]
+    distance = corner @ sheet.frame.normal - sheet.frame.offset
+    distance = np.where(np.abs(distance) <= TRACE, 0.0, distance)
+    sign = np.sign(distance)
+    touch = (sign.min(axis=1) <= 0) & (sign.max(axis=1) >= 0) & (np.abs(sign).sum(axis=1) > 0)
+    corner, distance, sign = corner[touch], distance[touch], sign[touch]
+    ends: list[Floats] = []
+    flags: list[NDArray[np.bool_]] = []
+    for a, b in ((0, 1), (1, 2), (2, 0)):
+        crossing = sign[:, a] * sign[:, b] < 0
+        span = np.where(crossing, distance[:, a] - distance[:, b], 1.0)
+        at = np.where(crossing, distance[:, a] / span, 0.0)
+        ends.append(corner[:, a, :2] + at[:, None] * (corner[:, b, :2] - corner[:, a, :2]))
+        flags.append(crossing)
+    for a in range(3):
+        ends.append(corner[:, a, :2])
+        flags.append(sign[:, a] == 0)
+    place = np.stack(ends, axis=1)
+    flag = np.stack(flags, axis=1)
+    two = flag.sum(axis=1) == 2
+    place, flag = place[two], flag[two]
+    segments = place[flag].reshape(-1, 2, 2)
+    return segments[np.linalg.norm(segments[:, 1] - segments[:, 0], axis=1) > 1e-6]
+
+
+def stretched(segments: Floats, by: float) -> Floats:
+    """Segments (n, 2, 2) made longer by ``by`` at both ends, so that almost closed rooms close."""
+    axis = segments[:, 1] - segments[:, 0]
+    axis = axis / np.linalg.norm(axis, axis=1)[:, None]
+    return np.stack([segments[:, 0] - by * axis, segments[:, 1] + by * axis], axis=1)
+
+
+def visible(
+    sheet: Sheet, over: list[BaseGeometry], vertices: Floats, triangles: Ints, own: NDArray[np.bool_]
+) -> tuple[list[BaseGeometry], BaseGeometry]:
+    """The parts of a sheet that belong to the outside, and the part the sky sees.
+
+    The sheet is cut along the faces that cross it or stand on it. A part is outside if half of it or
+    more sees the sky (a strip under an overhang goes with the open rest); of a part that is mostly
+    covered, only what is open and reaches the part's rim counts (a floor seen through a skylight does not).
+    """
+    whole = sheet.shape
+    if not over:
+        return list(pieces(whole)), whole
+    seen = whole.difference(shapely.union_all(np.array(over, dtype=object), grid_size=GRID))
+    seen = shapely.make_valid(opened(seen, EDGE))
+    if seen.area < SEEN * abs(float(sheet.frame.normal[2])):
+        return [], seen
+    if whole.area - seen.area < 2 * EDGE * whole.length and opened(whole.difference(seen), EDGE).area < SEEN:
+        return list(pieces(whole)), whole
+    lines = [shapely.get_parts(shapely.boundary(whole))]
+    segments = traces(sheet, vertices, triangles, own)
+    if len(segments):
+        lines.append(shapely.linestrings(stretched(segments, TRACE)))
+    net = shapely.union_all(np.concatenate(lines), grid_size=GRID)
+    rooms = shapely.get_parts(shapely.polygonize(shapely.get_parts(net)))
+    keep: list[BaseGeometry] = []
+    for room in rooms:
+        inside = room.intersection(whole)
+        if inside.area < 0.5 * room.area or inside.area < LEAST:
+            continue
+        light = opened(room.intersection(seen), EDGE)
+        if light.area >= 0.5 * room.area:
+            keep.append(room)
+        elif light.area >= SEEN:
+            for patch in pieces(light):
+                if patch.area >= PATCH and patch.distance(shapely.boundary(room)) < 2 * EDGE:
+                    keep.append(patch)
+    if not keep:
+        return [], seen
+    joined = closed(shapely.union_all(np.array(keep, dtype=object), grid_size=GRID))
+    return list(pieces(joined)), seen

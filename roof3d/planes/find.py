@@ -1,0 +1,320 @@
+"""From a mesh to its facets: roof, wall, ground and underside."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import Polygon
+from shapely.geometry.base import BaseGeometry
+
+from roof3d.planes import classify, exposure, walls
+from roof3d.planes.adjacency import measure_triangles, shared_edges
+from roof3d.planes.grow import OFFSET, Regions, fitted, planar_regions, renumber
+from roof3d.planes.moments import triangle_moments
+from roof3d.planes.noise import NoiseReport, noisy_regions, too_rough
+from roof3d.planes.outline import Frame, closed, frame_of, outline, pieces, rings_in_space, straight_ring
+from roof3d.planes.segments import touching_segments
+from roof3d.records import Facet, Floats, Ints, Mesh
+
+
+@dataclass(frozen=True, eq=False)
+class Plane:
+    """One planar region on its way to become facets."""
+
+    triangles: Ints
+    frame: Frame
+    shape: BaseGeometry  # whole, in the frame's two coordinates
+    steep: bool
+    facing_down: bool  # in an oriented mesh
+    fit: float
+
+
+@dataclass(frozen=True, eq=False)
+class Part:
+    """A piece of a plane with its kind."""
+
+    plane: int
+    shape: BaseGeometry
+    kind: str
+
+
+def find_facets(mesh: Mesh) -> tuple[tuple[Facet, ...], tuple[str, ...]]:
+    """Planar facets of a mesh, and what was left in doubt, one sentence each.
+
+    Roof planes get ids P1, P2, ... by falling area (equal areas: by height, then y, then x of the
+    centroid), all others F1, F2, ... likewise. Roof planes are limited to what is outside: parts hidden
+    in other solids or under other surfaces are cut away.
+    """
+    doubts: list[str] = []
+    measures = measure_triangles(mesh)
+    pairs, sides, side_triangle, single = shared_edges(mesh.triangles, len(mesh.vertices))
+    about = mesh.vertices.mean(axis=0)
+    regions = planar_regions(mesh, measures, pairs, sides, side_triangle, single)
+    moments = triangle_moments(mesh.vertices[mesh.triangles], measures.area, about)
+    regions = fitted(mesh, measures, moments, about, regions.label)
+    report: NoiseReport | None = None
+    if too_rough(regions, measures):
+        label, report = noisy_regions(mesh, measures, moments, about, pairs)
+        regions = fitted(mesh, measures, moments, about, label)
+        doubts.append(report.sentence())
+    planes = _planes(mesh, regions, measures.area, report)
+    parts, more = _parts(mesh, planes)
+    doubts.extend(more)
+    return _facets(mesh, planes, parts), tuple(doubts)
+
+
+def _border(triangles: Ints, count: int) -> Ints:
+    """Sides (b, 2) that only one of the triangles has."""
+    sides = np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]])
+    low, high = sides.min(axis=1), sides.max(axis=1)
+    key, at, times = np.unique(low * count + high, return_index=True, return_counts=True)
+    return np.column_stack([low, high])[at[times == 1]] if len(key) else np.zeros((0, 2), dtype=np.int64)
+
+
+def _planes(mesh: Mesh, regions: Regions, area: Floats, report: NoiseReport | None) -> list[Plane]:
+    order = np.argsort(regions.label, kind="stable")
+    starts = np.searchsorted(regions.label[order], np.arange(len(regions.area) + 1))
+    found: list[Plane] = []
+    upright_below = float(np.cos(classify.WALL))
+    for row in range(len(regions.area)):
+        if report is not None and not report.planar[row]:
+            continue  # loose triangles of a rough mesh are no planes
+        rows = order[starts[row] : starts[row + 1]]
+        normal, centroid = regions.normal[row], regions.centroid[row]
+        steep = abs(float(normal[2])) < upright_below
+        facing_down = False
+        if not steep:
+            told = float((area[rows] * mesh.oriented[rows]).sum()) > 0.5 * float(area[rows].sum())
+            facing_down = told and bool(normal[2] < 0)
+            if normal[2] < 0:
+                normal = -normal
+        frame = frame_of(normal, float(normal @ centroid), steep)
+        vertices, local = np.unique(mesh.triangles[rows], return_inverse=True)
+        local = local.reshape(-1, 3)
+        points = mesh.vertices[vertices]
+        shape = outline(frame.flat(points), local, _border(local, len(vertices)))
+        if report is not None and not steep:
+            shape = report.smooth(shape)
+        fit = float(np.abs(points @ frame.normal - frame.offset).max())
+        found.append(Plane(rows, frame, shape, steep, facing_down, fit))
+    return found
+
+
+def _sheets(planes: list[Plane]) -> tuple[list[int], list[exposure.Sheet]]:
+    rows = [row for row, plane in enumerate(planes) if not plane.steep and not plane.shape.is_empty]
+    sheets = []
+    for row in rows:
+        plane = planes[row]
+        centre = plane.shape.centroid
+        priority = (float(plane.facing_down), -round(plane.shape.area, 3), round(centre.y, 3), round(centre.x, 3), row)
+        sheets.append(exposure.Sheet(plane.frame, plane.shape, priority))
+    return rows, sheets
+
+
+def _parts(mesh: Mesh, planes: list[Plane]) -> tuple[list[Part], list[str]]:
+    doubts: list[str] = []
+    rows, sheets = _sheets(planes)
+    over = exposure.covers(sheets)
+    seen: list[Part] = []
+    hidden: list[Part] = []
+    for row, sheet, above in zip(rows, sheets, over, strict=True):
+        own = np.zeros(len(mesh.triangles), dtype=bool)
+        own[planes[row].triangles] = True
+        shapes, _ = exposure.visible(sheet, above, mesh.vertices, mesh.triangles, own)
+        seen.extend(Part(row, shape, "roof") for shape in shapes)
+        rest = sheet.shape
+        if shapes:
+            rest = exposure.opened(rest.difference(shapely.union_all(np.array(shapes, dtype=object))), exposure.EDGE)
+        hidden.extend(Part(row, shape, "underside") for shape in pieces(rest))
+    standing = _walls(planes)
+    kinds, more = _kinds(planes, seen, standing)
+    doubts.extend(more)
+    seen = [replace(part, kind=kind) for part, kind in zip(seen, kinds, strict=True)]
+    upright = [
+        Part(row, shape, "wall")
+        for row, plane in enumerate(planes)
+        if plane.steep
+        for shape in pieces(plane.shape)
+    ]
+    return seen + hidden + upright, doubts
+
+
+def _walls(planes: list[Plane]) -> walls.Walls:
+    rows = [row for row, plane in enumerate(planes) if plane.steep and not plane.shape.is_empty]
+    boxes = np.zeros((len(rows), 4))
+    for at, row in enumerate(rows):
+        plane = planes[row]
+        corners = plane.frame.lift(shapely.get_coordinates(plane.shape))
+        boxes[at] = [*corners[:, :2].min(axis=0), *corners[:, :2].max(axis=0)]
+    return walls.walls_of([planes[r].frame for r in rows], [planes[r].shape for r in rows], boxes, rows)
+
+
+def _segments(frame: Frame, shape: BaseGeometry) -> tuple[Floats, Floats]:
+    start, end = [], []
+    for part in pieces(shape):
+        for line in [part.exterior, *part.interiors]:
+            ring = straight_ring(np.asarray(line.coords)[:-1, :2])
+            space = frame.lift(ring)
+            start.append(space)
+            end.append(np.roll(space, -1, axis=0))
+    if not start:
+        return np.zeros((0, 3)), np.zeros((0, 3))
+    return np.vstack(start), np.vstack(end)
+
+
+def _kinds(planes: list[Plane], seen: list[Part], standing: walls.Walls) -> tuple[list[str], list[str]]:
+    """Roof, ground, or wall (for caps) for each exposed part, from the walls along its rim."""
+    count = len(seen)
+    pitch = np.array([np.arccos(min(1.0, abs(float(planes[p.plane].frame.normal[2])))) for p in seen])
+    ends = [_segments(planes[part.plane].frame, part.shape) for part in seen]
+    up, down, depth, girth = (np.zeros(count) for _ in range(4))
+    heights = []
+    for row, (start, end) in enumerate(ends):
+        heights.append((float(start[:, 2].min()), float(start[:, 2].max())))
+        near = walls.candidates(standing, start, end)
+        for at in range(len(start)):
+            girth[row] += float(np.linalg.norm(end[at] - start[at]))
+            if not near[at]:
+                continue
+            up[row] += walls.total(walls.along(standing, near[at], start[at], end[at], walls.PROBE))
+            below = walls.total(walls.along(standing, near[at], start[at], end[at], -walls.PROBE))
+            down[row] += below
+            if below > 0:
+                deep = walls.total(walls.along(standing, near[at], start[at], end[at], -classify.RIM))
+                if deep > 0.1 * below:
+                    depth[row] = np.inf
+    owner = np.concatenate([np.full(len(start), row) for row, (start, _) in enumerate(ends)] or [np.zeros(0)])
+    sheet = list(range(count))
+    if count:
+        start = np.vstack([start for start, _ in ends])
+        end = np.vstack([end for _, end in ends])
+        i, j, _, _ = touching_segments(start, end, owner.astype(np.int64), walls.NEAR, 0.05)
+        for one, two in zip(owner[i].astype(int).tolist(), owner[j].astype(int).tolist(), strict=True):
+            low, high = sorted((sheet[one], sheet[two]))
+            if low != high:
+                sheet = [low if name == high else name for name in sheet]
+    shapes = [part.shape for part in seen]
+    stand = up + _standing_inside(planes, seen, standing)
+    ground = classify.ground_sheets(shapes, pitch, heights, sheet, down, depth, girth, stand)
+    kinds = ["roof"] * count
+    doubts: list[str] = []
+    for row in ground:
+        kinds[row] = "ground"
+    if ground:
+        low = min(heights[row][0] for row in ground)
+        high = max(heights[row][1] for row in ground)
+        area = sum(seen[row].shape.area for row in ground)
+        doubts.append(
+            f"The lowest surface with a building on it ({area:.0f} m2 in plan, z {low:.2f} to {high:.2f} m "
+            "from the local origin) is taken to be the ground, not a roof."
+        )
+    extent = np.zeros(count)
+    for row, part in enumerate(seen):
+        extent[sheet[row]] += part.shape.area * planes[part.plane].frame.stretch
+    for row, part in enumerate(seen):
+        if kinds[row] != "roof":
+            continue
+        area = part.shape.area * planes[part.plane].frame.stretch
+        alone = sheet.count(sheet[row]) == 1
+        crumb = extent[sheet[row]] < classify.CRUMB
+        if crumb or alone and up[row] < 0.1 * girth[row] and classify.is_cap(part.shape, area, float(down[row]), float(girth[row])):
+            kinds[row] = "wall"
+    return kinds, doubts
+
+
+def _standing_inside(planes: list[Plane], seen: list[Part], standing: walls.Walls) -> Floats:
+    """Metres of wall feet that stand inside each part's plan within reach of its height."""
+    found = np.zeros(len(seen))
+    feet: list[tuple[Floats, Floats]] = []
+    for frame, shape in zip(standing.frames, standing.shapes, strict=True):
+        west, low, east, high = shape.bounds
+        if high - low < classify.STOREY:
+            continue
+        feet.append((frame.lift(np.array([[west, low]]))[0], frame.lift(np.array([[east, low]]))[0]))
+    if not feet:
+        return found
+    lines = shapely.linestrings(np.array([[one[:2], two[:2]] for one, two in feet]))
+    tree = shapely.STRtree(lines)
+    for row, part in enumerate(seen):
+        plot = classify.filled(part.shape).buffer(0.02)
+        frame = planes[part.plane].frame
+        for at in tree.query(plot, predicate="intersects").tolist():
+            inside = lines[at].intersection(plot)
+            if inside.length < 0.1:
+                continue
+            foot = np.array([[*inside.centroid.coords[0]]])
+            level = float(frame.lift(foot)[0, 2])
+            low = feet[at][0][2]
+            frame_high = standing.shapes[at].bounds[3]
+            if low <= level + classify.STAND and frame_high >= level + classify.STOREY:
+                found[row] += inside.length
+    return found
+
+
+def _facets(mesh: Mesh, planes: list[Plane], parts: list[Part]) -> tuple[Facet, ...]:
+    made: list[Facet] = []
+    centroid = mesh.vertices[mesh.triangles].mean(axis=1)
+    by_plane: dict[int, list[int]] = {}
+    for row, part in enumerate(parts):
+        by_plane.setdefault(part.plane, []).append(row)
+    for plane_row, rows in by_plane.items():
+        plane = planes[plane_row]
+        flat = plane.frame.flat(centroid[plane.triangles])
+        home = np.zeros(len(plane.triangles), dtype=np.int64)
+        if len(rows) > 1:
+            points = shapely.points(flat)
+            gap = np.stack([shapely.distance(parts[row].shape, points) for row in rows])
+            home = np.argmin(gap, axis=0)
+        vertices = mesh.vertices[np.unique(mesh.triangles[plane.triangles])]
+        for at, row in enumerate(rows):
+            facet = _facet(plane, parts[row], plane.triangles[home == at], vertices)
+            if facet is not None:
+                made.append(facet)
+    roof = sorted((f for f in made if f.kind == "roof"), key=_order)
+    rest = sorted((f for f in made if f.kind != "roof"), key=lambda f: (_KINDS.index(f.kind), *_order(f)))
+    named = [replace(f, id=f"P{row}") for row, f in enumerate(roof, 1)]
+    return tuple(named + [replace(f, id=f"F{row}") for row, f in enumerate(rest, 1)])
+
+
+_KINDS = ["ground", "wall", "underside"]
+
+
+def _order(facet: Facet) -> tuple[float, ...]:
+    x, y, z = facet.centroid
+    return (-round(facet.area_m2, 2), round(float(z), 2), round(float(y), 2), round(float(x), 2), round(float(facet.normal[0]), 3))
+
+
+def _facet(plane: Plane, part: Part, triangles: Ints, vertices: Floats) -> Facet | None:
+    frame = plane.frame
+    shape = part.shape
+    if shape.geom_type != "Polygon":
+        shape = max(pieces(shape), key=lambda piece: piece.area, default=Polygon())
+    if shape.is_empty:
+        return None
+    rings = rings_in_space(shape, frame, vertices, max(OFFSET, plane.fit))
+    if not rings:
+        return None
+    normal, offset = frame.normal, frame.offset
+    if part.kind == "underside" and plane.facing_down:
+        normal, offset = -normal, -offset
+        rings = tuple(np.ascontiguousarray(ring[::-1]) for ring in rings)
+    centre = frame.lift(np.array([shape.centroid.coords[0]]))[0]
+    pitch = float(np.degrees(np.arctan2(np.hypot(frame.normal[0], frame.normal[1]), abs(frame.normal[2]))))
+    down = frame.normal[:2] if frame.normal[2] >= 0 else -frame.normal[:2]
+    azimuth = float(np.degrees(np.arctan2(down[0], down[1])) % 360.0) if pitch > 0.05 else float("nan")
+    return Facet(
+        id="",
+        kind=part.kind,
+        normal=normal,
+        offset=offset,
+        triangles=np.sort(triangles),
+        rings=rings,
+        area_m2=float(shape.area) * frame.stretch,
+        pitch_deg=pitch,
+        azimuth_deg=azimuth,
+        centroid=centre,
+        fit_m=plane.fit,
+    )

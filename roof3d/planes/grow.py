@@ -1,0 +1,286 @@
+"""Region growing over triangles: planar regions, whatever way they are cut into triangles.
+
+Three steps. Neighbouring triangles that lie in one plane to a few millimetres are joined at once
+(connected components, no loop over triangles). The regions so found, few in an exact model, are then
+grown over shared and over merely touching edges while they stay within ``ANGLE`` and ``OFFSET``.
+Slivers have no normal worth the name: they never join two regions, and go to a neighbour at the end.
+"""
+
+from __future__ import annotations
+
+import heapq
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+from roof3d.planes.adjacency import Adjacency, Measures
+from roof3d.planes.moments import fit_planes, sum_by, triangle_moments
+from roof3d.planes.segments import touching_segments
+from roof3d.records import Floats, Ints, Mesh
+
+ANGLE = np.radians(1.2)  # greatest bend inside one plane
+OFFSET = 0.06  # m, greatest distance of a vertex from the plane it is counted to
+ROUNDING = 0.0015  # m, rounding of coordinates in files that keep millimetres
+TIGHT = 0.003  # m, distance up to which two neighbouring triangles are joined at once
+BOW = 0.02  # m, departure from its plane at which a region joined at once is taken apart again
+TOUCH = 0.01  # m, gap over which two edges that share no vertices still count as one
+SLIVER_HEIGHT = 0.03  # m
+SLIVER_SHAPE = 0.02  # height over longest side
+
+
+@dataclass(frozen=True, eq=False)
+class Regions:
+    """Planar regions: ``label`` (m,) per triangle; normal (k, 3), centroid (k, 3), area (k,) per region."""
+
+    label: Ints
+    normal: Floats
+    centroid: Floats
+    area: Floats
+
+
+def components(count: int, first: Ints, second: Ints) -> Ints:
+    """Labels (count,) of connected components."""
+    graph = coo_matrix((np.ones(len(first), dtype=np.int8), (first, second)), shape=(count, count))
+    _, label = connected_components(graph, directed=False)
+    return np.asarray(label, dtype=np.int64)
+
+
+def same_side(mesh: Mesh, first: Ints, second: Ints, dot: Floats) -> NDArray[np.bool_]:
+    """Whether two triangles do not face opposite ways (only told where both are oriented)."""
+    told = mesh.oriented[first] & mesh.oriented[second]
+    return np.asarray(~told | (dot > 0))
+
+
+def join_flat(mesh: Mesh, pairs: Adjacency, measures: Measures, sliver: NDArray[np.bool_]) -> Ints:
+    """Labels (m,) of triangles joined at once over edges that do not bend."""
+    first, second = pairs.first, pairs.second
+    dot = np.einsum("ij,ij->i", measures.normal[first], measures.normal[second])
+    flat = np.abs(dot) >= np.cos(ANGLE)
+    flat &= ~sliver[first] & ~sliver[second] & same_side(mesh, first, second, dot)
+    first, second = first[flat], second[flat]
+    anchor = mesh.vertices[pairs.a[flat]]
+    keep = np.ones(len(first), dtype=bool)
+    for one, two in ((first, second), (second, first)):
+        reach = mesh.vertices[mesh.triangles[two]] - anchor[:, None, :]
+        keep &= np.abs(np.einsum("ikj,ij->ik", reach, measures.normal[one])).max(axis=1) <= TIGHT
+    first, second = first[keep], second[keep]
+    return components(len(mesh.triangles), first, second)
+
+
+def fitted(mesh: Mesh, measures: Measures, moments: Floats, about: Floats, label: Ints) -> Regions:
+    """Regions with their area-weighted planes; normals agree with most of the oriented area."""
+    count = int(label.max()) + 1
+    normal, centroid = fit_planes(sum_by(label, moments, count), about)
+    area = np.bincount(label, weights=measures.area, minlength=count)
+    # A region of one triangle has exactly that triangle's plane.
+    single = np.bincount(label, minlength=count) == 1
+    own = single[label]
+    normal[label[own]] = measures.normal[own]
+    centroid[label[own]] = measures.centroid[own]
+    weight = measures.area * mesh.oriented
+    side = np.einsum("ij,ij->i", measures.normal, normal[label])
+    turn = np.bincount(label, weights=weight * side, minlength=count)
+    undecided = np.abs(turn) <= 1e-9 * np.maximum(area, 1e-12)
+    turn = np.where(undecided, np.where(np.abs(normal[:, 2]) > 1e-9, normal[:, 2], 1.0), turn)
+    normal = normal * np.where(turn < 0, -1.0, 1.0)[:, None]
+    return Regions(label, normal, centroid, area)
+
+
+def departures(mesh: Mesh, regions: Regions) -> Floats:
+    """Greatest distance (k,) of each region's vertices from its plane, metres."""
+    label = regions.label
+    away = mesh.vertices[mesh.triangles] - regions.centroid[label][:, None, :]
+    distance = np.abs(np.einsum("ikj,ij->ik", away, regions.normal[label])).max(axis=1)
+    greatest = np.zeros(len(regions.area))
+    np.maximum.at(greatest, label, distance)
+    return greatest
+
+
+def renumber(label: Ints) -> Ints:
+    """The same labels, counted from 0 without gaps."""
+    return np.asarray(np.unique(label, return_inverse=True)[1], dtype=np.int64).reshape(label.shape)
+
+
+def open_sides(
+    mesh: Mesh, sides: Ints, side_triangle: Ints, pairs: Adjacency, single: NDArray[np.bool_], label: Ints
+) -> tuple[Floats, Floats, Ints]:
+    """Sides of triangles that no coplanar neighbour continues: start, end (n, 3), label (n,).
+
+    These are the only ones that can touch another region without sharing vertices with it.
+    """
+    rows = np.flatnonzero(single)
+    inner = label[pairs.first] == label[pairs.second]
+    key = pairs.a[~inner] * len(mesh.vertices) + pairs.b[~inner]
+    side_key = sides[:, 0] * len(mesh.vertices) + sides[:, 1]
+    border = np.isin(side_key, key)
+    border[rows] = True
+    rows = np.flatnonzero(border)
+    return mesh.vertices[sides[rows, 0]], mesh.vertices[sides[rows, 1]], label[side_triangle[rows]]
+
+
+def neighbours_of(count: int, first: Ints, second: Ints) -> list[list[int]]:
+    """Neighbour lists, sorted, without repeats."""
+    both = np.unique(
+        np.concatenate([np.column_stack([first, second]), np.column_stack([second, first])]), axis=0
+    )
+    both = both[both[:, 0] != both[:, 1]]
+    starts = np.searchsorted(both[:, 0], np.arange(count + 1))
+    second_column = both[:, 1].tolist()
+    return [second_column[starts[i] : starts[i + 1]] for i in range(count)]
+
+
+def grow_regions(
+    mesh: Mesh, regions: Regions, moments: Floats, about: Floats, first: Ints, second: Ints, thin: Floats
+) -> Ints:
+    """Join neighbouring regions while one plane holds them; returns the new label (k,) per region.
+
+    Largest region first; ties go to the lower, then southern, then western centroid, so the order of
+    the triangles in the file does not matter. ``thin`` (k,) is the greatest triangle height in each
+    region: below ``SLIVER_HEIGHT`` only the distance counts, not the angle.
+    """
+    count = len(regions.area)
+    neighbours = neighbours_of(count, first, second)
+    sums = sum_by(regions.label, moments, count)
+    order = np.argsort(regions.label, kind="stable")
+    starts = np.searchsorted(regions.label[order], np.arange(count + 1))
+    points = [
+        mesh.vertices[np.unique(mesh.triangles[order[starts[i] : starts[i + 1]]])] for i in range(count)
+    ]
+    centre = regions.centroid.round(3)
+    queue = np.lexsort((centre[:, 0], centre[:, 1], centre[:, 2], -regions.area.round(4)))
+    rank = np.empty(count, dtype=np.int64)
+    rank[queue] = np.arange(count)
+    told = np.bincount(regions.label, weights=mesh.oriented.astype(float), minlength=count) > 0
+    new = np.full(count, -1, dtype=np.int64)
+    steepest = np.cos(ANGLE)
+    for seed in queue.tolist():
+        if new[seed] >= 0:
+            continue
+        new[seed] = seed
+        total = sums[seed].copy()
+        seed_normal = regions.normal[seed]
+        normal, centre_now = seed_normal, regions.centroid[seed]
+        members = [seed]
+        heap = [(rank[n], n) for n in neighbours[seed]]
+        heapq.heapify(heap)
+        tried: set[int] = set()
+        while heap:
+            _, other = heapq.heappop(heap)
+            if new[other] >= 0 or other in tried:
+                continue
+            tried.add(other)
+            dot = float(regions.normal[other] @ seed_normal)
+            if thin[other] >= SLIVER_HEIGHT and abs(dot) < steepest:
+                continue
+            if told[other] and told[seed] and dot < 0 and thin[other] >= SLIVER_HEIGHT:
+                continue
+            if np.abs((points[other] - centre_now) @ normal).max() > OFFSET:
+                continue
+            # Both ways: a long plane leaves a short one's plane sooner than the other way about.
+            # The lever of a narrow region is short: rounding of its corners is allowed for.
+            apart = points[seed] - regions.centroid[other]
+            lever = ROUNDING * np.linalg.norm(apart, axis=1) / max(float(thin[other]), SLIVER_HEIGHT)
+            if (np.abs(apart @ regions.normal[other]) > OFFSET + lever).any():
+                continue
+            joined = total + sums[other]
+            fit, middle = fit_planes(joined[None, :], about)
+            trial = fit[0] if fit[0] @ seed_normal > 0 else -fit[0]
+            if trial @ seed_normal < steepest:
+                continue
+            if any(np.abs((points[m] - middle[0]) @ trial).max() > OFFSET for m in [*members, other]):
+                continue
+            new[other] = seed
+            members.append(other)
+            total, normal, centre_now = joined, trial, middle[0]
+            tried.clear()
+            for n in neighbours[other]:
+                if new[n] < 0:
+                    heapq.heappush(heap, (rank[n], n))
+    return new
+
+
+def attach_slivers(
+    mesh: Mesh, regions: Regions, pairs: Adjacency, sliver: NDArray[np.bool_], rounds: int = 8
+) -> Ints:
+    """Labels (m,) after each sliver went to the largest neighbouring region whose plane holds it."""
+    label = regions.label.copy()
+    waiting = sliver.copy()
+    first = np.concatenate([pairs.first, pairs.second])
+    second = np.concatenate([pairs.second, pairs.first])
+    for _ in range(rounds):
+        use = waiting[first] & ~waiting[second]
+        one, two = first[use], second[use]
+        if len(one) == 0:
+            break
+        home = label[two]
+        away = mesh.vertices[mesh.triangles[one]] - regions.centroid[home][:, None, :]
+        close = np.abs(np.einsum("ikj,ij->ik", away, regions.normal[home])).max(axis=1) <= BOW
+        one, home = one[close], home[close]
+        if len(one) == 0:
+            break
+        order = np.lexsort((home, -regions.area[home], one))
+        one, home = one[order], home[order]
+        chosen, at = np.unique(one, return_index=True)
+        label[chosen] = home[at]
+        waiting[chosen] = False
+    return label
+
+
+def planar_regions(
+    mesh: Mesh,
+    measures: Measures,
+    pairs: Adjacency,
+    sides: Ints,
+    side_triangle: Ints,
+    single: NDArray[np.bool_],
+) -> Regions:
+    """Planar regions of an exact mesh."""
+    about = mesh.vertices.mean(axis=0)
+    moments = triangle_moments(mesh.vertices[mesh.triangles], measures.area, about)
+    sliver = (measures.height < SLIVER_HEIGHT) & (measures.height < SLIVER_SHAPE * measures.longest)
+    label = renumber(join_flat(mesh, pairs, measures, sliver))
+    regions = fitted(mesh, measures, moments, about, label)
+    bowed = departures(mesh, regions) > BOW
+    if bowed.any():  # a fine curved surface: many small bends add up
+        apart = bowed[label]
+        label = label.copy()
+        label[apart] = label.max() + 1 + np.arange(int(apart.sum()))
+        label = renumber(label)
+        regions = fitted(mesh, measures, moments, about, label)
+    label = renumber(attach_slivers(mesh, regions, pairs, sliver))
+    regions = fitted(mesh, measures, moments, about, label)
+    return Regions(
+        renumber(grown(mesh, regions, measures, moments, about, pairs, sides, side_triangle, single)),
+        regions.normal,
+        regions.centroid,
+        regions.area,
+    )
+
+
+def grown(
+    mesh: Mesh,
+    regions: Regions,
+    measures: Measures,
+    moments: Floats,
+    about: Floats,
+    pairs: Adjacency,
+    sides: Ints,
+    side_triangle: Ints,
+    single: NDArray[np.bool_],
+) -> Ints:
+    """Labels (m,) after neighbouring regions were joined over shared and touching edges."""
+    label = regions.label
+    count = len(regions.area)
+    one, two = label[pairs.first], label[pairs.second]
+    use = one != two
+    start, end, owner = open_sides(mesh, sides, side_triangle, pairs, single, label)
+    i, j, _, _ = touching_segments(start, end, owner, TOUCH, TOUCH)
+    first = np.concatenate([one[use], owner[i]])
+    second = np.concatenate([two[use], owner[j]])
+    thin = np.zeros(count)
+    np.maximum.at(thin, label, measures.height)
+    new = grow_regions(mesh, regions, moments, about, first, second, thin)
+    return new[label]
