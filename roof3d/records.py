@@ -205,6 +205,7 @@ class AnchorLine:
     end_rating: float | None = None  # N
     support_rating: float | None = None  # N
     note: str = ""
+    supports: tuple[Support, ...] = ()  # where single supports differ; each at one of ``points``
 
 
 @dataclass(frozen=True)

@@ -1,1 +1,41 @@
-"""(see the modules of this folder)"""
+"""What the line, the anchors and the person feel in an arrest."""
+
+from roof3d.arrest.anchor_line import (
+    AnchorLineModel,
+    LineInSeries,
+    LineLoads,
+    PointLoad,
+    SpanPlaces,
+    build,
+    line_loads,
+    span_places,
+)
+from roof3d.arrest.equipment import Connector, Range, resolve
+from roof3d.arrest.loads import LoadCheck, check_anchor, check_line_point, check_line_strength
+from roof3d.arrest.person import Stop, anchor_pull, edge_stretch, stop
+from roof3d.arrest.swing import Swing, strikes, swing
+
+__all__ = [
+    "AnchorLineModel",
+    "Connector",
+    "LineInSeries",
+    "LineLoads",
+    "LoadCheck",
+    "PointLoad",
+    "Range",
+    "SpanPlaces",
+    "Stop",
+    "Swing",
+    "anchor_pull",
+    "build",
+    "check_anchor",
+    "check_line_point",
+    "check_line_strength",
+    "edge_stretch",
+    "line_loads",
+    "resolve",
+    "span_places",
+    "stop",
+    "strikes",
+    "swing",
+]

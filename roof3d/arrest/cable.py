@@ -1,0 +1,231 @@
+"""Equilibrium of a rope through supports and travellers: least potential energy, by Newton steps.
+
+Nodes are fixed places, supports on springs, and free travellers. A *run* is a stretch of rope between
+two grips that slides without friction through the nodes on its way, so that one pull acts in all of
+it; the length of rope in a run is conserved. Between nodes the rope is a flat parabola under its own
+weight (sag up to a tenth of the span; beyond, the result says so).
+
+For a run with chords ``c_i``, length without tension ``R``, stiffness ``K`` and weight ``w`` the pull
+``T`` solves ``sum(c_i) + sum(w^2 c_i^3) / (24 T^2) = R (1 + T / K)``, and the run's potential is
+``T (sum(c_i) - R) - T^2 R / (2 K) - sum(w^2 c_i^3) / (24 T)``; without weight this is the strain
+energy of the rope. It is convex in the places of the nodes where the weight is small beside the pull,
+so Newton steps with a line search come to the one equilibrium from any start.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roof3d.errors import InputError
+from roof3d.formulas import STANDARD_GRAVITY
+from roof3d.records import Floats
+
+ITERATIONS = 400
+FLAT = 0.1  # sag over span up to which the parabola stands for the catenary (textbook advice)
+
+
+@dataclass(frozen=True)
+class Run:
+    """Rope between two grips: node indices in order, length without tension (m), stiffness (N per
+    unit strain), mass per length (kg/m)."""
+
+    nodes: tuple[int, ...]
+    unstretched: float
+    stiffness: float
+    mass_per_length: float = 0.0
+
+    @property
+    def weight(self) -> float:
+        """Weight per length, N/m."""
+        return self.mass_per_length * STANDARD_GRAVITY
+
+
+@dataclass(frozen=True, eq=False)
+class Net:
+    """Nodes with their places when nothing pulls (n, 3) and how firmly each is held, N/m (n,):
+    inf is fixed, 0 is free, anything between is a spring."""
+
+    places: Floats
+    holds: Floats
+    runs: tuple[Run, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Equilibrium:
+    """Places of the nodes (n, 3), pull of each run (N), force of the rope on each node (n, 3), stored
+    energy (J), largest force left unbalanced (N), and whether the rope is too slack for a parabola."""
+
+    places: Floats
+    pulls: tuple[float, ...]
+    forces: Floats
+    energy: float
+    residual: float
+    slack: bool
+
+
+def _pull(run: Run, total: float, chords: Floats) -> tuple[float, float, float]:
+    """Pull (N), its growth with length (N/m) and the weight term ``sum(w^2 c^3) / 24`` of a run."""
+    load = run.weight**2 * float(np.sum(chords**3)) / 24
+    if load == 0:
+        pull = run.stiffness * max(0.0, total / run.unstretched - 1)
+        return pull, run.stiffness / run.unstretched if pull > 0 else 0.0, 0.0
+    # Newton on a decreasing convex function from its left side: rises to the root and stays below it
+    per_newton = run.unstretched / run.stiffness
+    surplus = total - run.unstretched
+    if surplus > 0:
+        pull = max(surplus / per_newton, (load / per_newton) ** (1 / 3))
+    else:
+        pull = math.sqrt(load / -surplus) if surplus < 0 else (load / per_newton) ** (1 / 3)
+        pull = min(pull, (load / per_newton) ** (1 / 3))
+    for _ in range(100):
+        value = surplus + load / pull**2 - per_newton * pull
+        slope = -2 * load / pull**3 - per_newton
+        step = value / slope
+        new = pull - step
+        if new <= 0:
+            new = pull / 2
+        if abs(new - pull) <= 1e-15 * pull:
+            pull = new
+            break
+        pull = new
+    return pull, 1 / (per_newton + 2 * load / pull**3), load
+
+
+def _segments(run: Run, places: Floats) -> tuple[Floats, Floats]:
+    """Chord lengths (k,) and unit directions (k, 3) of a run."""
+    steps = np.diff(places[list(run.nodes)], axis=0)
+    chords = np.linalg.norm(steps, axis=1)
+    safe = np.maximum(chords, 1e-12)
+    return chords, steps / safe[:, None]
+
+
+def _potential(net: Net, places: Floats, loads: Floats) -> float:
+    total = -float(np.sum(loads * (places - net.places)))
+    held = np.isfinite(net.holds)
+    shift = places[held] - net.places[held]
+    total += float(np.sum(net.holds[held] * np.sum(shift**2, axis=1))) / 2
+    return total + sum(_stored(run, places) for run in net.runs)
+
+
+def _stored(run: Run, places: Floats) -> float:
+    chords, _ = _segments(run, places)
+    length = float(np.sum(chords))
+    pull, _, load = _pull(run, length, chords)
+    if load == 0:
+        return pull * max(0.0, length - run.unstretched) / 2
+    strain = pull**2 * run.unstretched / (2 * run.stiffness)
+    return pull * (length - run.unstretched) - strain - load / pull
+
+
+def _derivatives(net: Net, places: Floats) -> tuple[Floats, Floats, Floats]:
+    """Force of the rope on each node (n, 3), the stiffness matrix (3n, 3n), pulls of the runs."""
+    count = len(places)
+    forces = np.zeros((count, 3))
+    stiff = np.zeros((count, 3, count, 3))
+    pulls = np.zeros(len(net.runs))
+    for index, run in enumerate(net.runs):
+        chords, units = _segments(run, places)
+        pull, growth, _ = _pull(run, float(np.sum(chords)), chords)
+        pulls[index] = pull
+        lengthening = np.zeros((count, 3))
+        for k, (a, b) in enumerate(zip(run.nodes[:-1], run.nodes[1:], strict=True)):
+            along = pull - (run.weight * chords[k]) ** 2 / (8 * pull) if run.weight else pull
+            forces[a] += along * units[k]
+            forces[b] -= along * units[k]
+            lengthening[a] -= units[k]
+            lengthening[b] += units[k]
+            across = max(along, 0.0) * (np.eye(3) - np.outer(units[k], units[k])) / max(chords[k], 1e-9)
+            stiff[a, :, a] += across
+            stiff[b, :, b] += across
+            stiff[a, :, b] -= across
+            stiff[b, :, a] -= across
+        stiff += growth * np.multiply.outer(lengthening, lengthening)
+    return forces, stiff.reshape(3 * count, 3 * count), pulls
+
+
+def solve(net: Net, loads: Floats) -> Equilibrium:
+    """Equilibrium of the net under forces ``loads`` (n, 3) N on its nodes.
+
+    Own weight of the rope acts on the nodes at the ends of each chord, half and half, besides the sag
+    in between. Raises ``InputError`` where no equilibrium is found (a net that hangs on nothing).
+    """
+    loads = np.array(loads, dtype=np.float64)
+    for run in net.runs:
+        chords, _ = _segments(run, net.places)
+        for k, (a, b) in enumerate(zip(run.nodes[:-1], run.nodes[1:], strict=True)):
+            loads[[a, b], 2] -= run.weight * chords[k] / 2
+    free = np.repeat(net.holds < np.inf, 3)
+    springs = np.where(np.isfinite(net.holds), net.holds, 0.0)[:, None]
+    size = max(float(np.max(np.ptp(net.places, axis=0))), 1e-3)
+    scale = max(float(np.max(np.linalg.norm(loads, axis=1))), 1e-6)
+    places = net.places.copy()
+    damping = 1e-6 * scale / size
+    value = _potential(net, places, loads)
+    residual, pulls = math.inf, np.zeros(1)
+    for _ in range(ITERATIONS):
+        forces, stiff, pulls = _derivatives(net, places)
+        out = (forces + loads - springs * (places - net.places)).ravel()[free]
+        residual = float(np.max(np.abs(out), initial=0.0))
+        if residual <= 1e-9 * max(scale, float(np.max(pulls, initial=0.0))):
+            break
+        matrix = (stiff + np.diag(np.repeat(springs[:, 0], 3)))[np.ix_(free, free)]
+        advanced = False
+        for _ in range(60):
+            step = np.linalg.solve(matrix + damping * np.eye(len(out)), out)
+            longest = float(np.max(np.abs(step)))
+            if longest > size / 2:
+                step *= size / 2 / longest
+            trial = places.copy()
+            trial.ravel()[free] += step
+            new = _potential(net, trial, loads)
+            # near the end the potential drowns in rounding: then a smaller imbalance counts
+            falls = new < value - 1e-5 * float(step @ out)
+            even = new <= value + 1e-11 * max(abs(value), scale * size)
+            if falls or (even and _unbalanced(net, trial, loads, springs, free) < residual * 0.9):
+                places, value, advanced = trial, new, True
+                damping = max(damping / 10, 1e-12 * scale / size)
+                break
+            damping *= 10
+        if not advanced:
+            break
+    if not residual <= 1e-6 * max(scale, float(np.max(pulls, initial=0.0)), 1.0):
+        raise InputError(
+            "",
+            "anchor line",
+            f"no equilibrium ({residual:.3g} N unbalanced)",
+            "a line that can hold the load",
+        )
+    return _result(net, places, residual)
+
+
+def _unbalanced(net: Net, places: Floats, loads: Floats, springs: Floats, free: NDArray[np.bool_]) -> float:
+    forces, _, _ = _derivatives(net, places)
+    out = (forces + loads - springs * (places - net.places)).ravel()[free]
+    return float(np.max(np.abs(out), initial=0.0))
+
+
+def _result(net: Net, places: Floats, residual: float) -> Equilibrium:
+    forces, _, pulls = _derivatives(net, places)
+    slack = False
+    for run, pull in zip(net.runs, pulls, strict=True):
+        chords, _ = _segments(run, places)
+        if run.weight and pull > 0:
+            slack = slack or bool(np.any(run.weight * chords / (8 * pull) > FLAT))
+    held = np.isfinite(net.holds)
+    energy = sum(_stored(run, places) for run in net.runs)
+    energy += float(np.sum(net.holds[held] * np.sum((places[held] - net.places[held]) ** 2, axis=1))) / 2
+    return Equilibrium(places, tuple(float(p) for p in pulls), forces, energy, residual, slack)
+
+
+def hanging(span: float, pull: float, weight: float) -> tuple[float, float, float]:
+    """Level catenary: length (m), sag (m) and pull at the ends (N) from span (m), level pull (N) and
+    weight per length (N/m). Source: statics textbooks, ``S = 2 c sinh(l / 2c)`` with ``c = H / w``."""
+    if weight == 0:
+        return span, 0.0, pull
+    c = pull / weight
+    half = span / (2 * c)
+    return 2 * c * math.sinh(half), c * (math.cosh(half) - 1), pull * math.cosh(half)
