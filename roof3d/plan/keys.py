@@ -27,6 +27,7 @@ from roof3d.records import (
     Prices,
     Protection,
     Rope,
+    Support,
     WorkArea,
     Worker,
 )
@@ -155,6 +156,16 @@ ANCHOR = Section(
     ),
 )
 
+SUPPORT = Section(
+    Support,
+    (
+        Key("at", _POINT, "The support: one of the line's points between its ends", required=True),
+        Key("kind", Choice(SUPPORT_KINDS), "How it holds the line"),
+        Key("stiffness", Quantity("stiffness", "positive"), "Stiffness, if flexible"),
+        Key("rating", Quantity("force", "positive"), "Strength that it is rated for"),
+    ),
+)
+
 ANCHOR_LINE = Section(
     AnchorLine,
     (
@@ -175,6 +186,12 @@ ANCHOR_LINE = Section(
         Key("support_rating", Quantity("force", "positive"), "Strength that the supports are rated for"),
         Key("note", Text(0), "Anything a reader should know"),
         Key("rope", ROPE, "The rope or cable of the anchor line"),
+        Key(
+            "support",
+            ListOf(SUPPORT, what="tables [[anchor_line.support]]"),
+            "Single supports that differ from what the line says of all",
+            "supports",
+        ),
         Key("line", OWN_LINE, "Where the workers' lines on it differ from the plan's"),
     ),
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable
 from dataclasses import replace
+from math import dist
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,9 @@ from roof3d.plan.kinds import Place
 from roof3d.records import Absorber, Line, Plan
 from roof3d.rules import RuleSet, load_rules
 from roof3d.tomlfile import read_toml
+
+SAME = 1e-6
+"""Metres; points of a plan closer than this are the same point."""
 
 
 def read_plan(path: str | Path) -> Plan:
@@ -59,14 +63,7 @@ def rules_for(plan: Plan) -> RuleSet:
         raise InputError(plan.file, "rules", error.found, error.accepted) from None
     source = Path(plan.file).name if plan.file else "the plan"
     for table, values in (("clearance", plan.clearance), ("limits", plan.limits)):
-        named = dict(values)
-        absent = [name for name in named if name not in rules.entries]
-        if absent:
-            known = ", ".join(rules.entries)
-            raise InputError(
-                plan.file, f"{table}.{absent[0]}", f"a value that {rules.name} has no use for", known
-            )
-        rules = rules.with_values(named, f"plan {source}, [{table}]")
+        rules = rules.with_values(dict(values), f"plan {source}, [{table}]")
     return rules
 
 
@@ -98,12 +95,20 @@ def check_plan(plan: Plan, place: Place) -> None:
         if line.line is not None:
             _check_line(line.line, here.key("line"))
         for j, (a, b) in enumerate(zip(line.points, line.points[1:], strict=False), 2):
-            if a == b:
+            if dist(a, b) <= SAME:
                 here.key("points").item(j).fail("the same point as the one before", "another point")
         if line.support_stiffness is not None and line.support_kind != "flexible":
             here.key("support_stiffness").fail(
                 f"a stiffness for {line.support_kind} supports", 'support_kind = "flexible" beside it'
             )
+        for j, support in enumerate(line.supports, 1):
+            spot = here.key("support").item(j)
+            if not any(dist(support.at, point) <= SAME for point in line.points[1:-1]):
+                spot.key("at").fail("a place that is none of the line's supports", "a point between its ends")
+            if support.stiffness is not None and support.kind != "flexible":
+                spot.key("stiffness").fail(
+                    f"a stiffness for a {support.kind} support", 'kind = "flexible" beside it'
+                )
     for i, area in enumerate(plan.work, 1):
         here = place.key("work").item(i)
         if not (area.planes or area.polygon or area.edges or area.edge_kinds):

@@ -29,5 +29,6 @@ def schema_text() -> str:
     return json.dumps(plan_schema(), indent=2, ensure_ascii=False) + "\n"
 
 
-if __name__ == "__main__":
+def ship() -> None:
+    """Writes the shipped file anew, after the table of keys has changed."""
     SCHEMA_FILE.write_text(schema_text(), encoding="utf-8")

@@ -16,7 +16,7 @@ from tomlkit.items import AoT, InlineTable
 from roof3d.errors import InputError
 from roof3d.plan.keys import PLAN
 from roof3d.plan.kinds import Key, ListOf, Overrides, Place, Section
-from roof3d.plan.read import parse_plan, read_plan
+from roof3d.plan.read import parse_plan, read_plan, rules_for
 from roof3d.records import Plan
 from roof3d.tomlfile import read_toml, replace_file
 
@@ -42,6 +42,7 @@ def write_plan(plan: Plan, path: str | Path) -> Plan:
     else:
         text = _fresh(plan, plain)
     _same(text, plan, path)
+    rules_for(replace(plan, file=str(path)))
     replace_file(path, text)
     return read_plan(path)
 

@@ -6,7 +6,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from roof3d.errors import InputError
+from roof3d.rules.measures import SI_UNITS
+from roof3d.rules.names import NAMES
 from roof3d.tomlfile import unknown
 
 
@@ -159,25 +160,26 @@ class RuleSet:
     def with_values(self, values: Mapping[str, float], source: str) -> RuleSet:
         """The set with some values replaced by a plan's own; ``source`` says where they stand.
 
-        A plan may change a value in either direction: it is the user's, and it shows as such.
+        Names are those of ``NAMES``. A plan may change a value in either direction: it is the
+        user's, and it shows as such.
         """
         entries = dict(self.entries)
         for name, value in values.items():
             old = entries.get(name)
-            if old is None:
-                raise InputError(self.file or self.name, name, "no such value", ", ".join(entries))
-            entries[name] = replace(
-                old,
+            unit = SI_UNITS[NAMES[name].quantity]
+            entries[name] = Entry(
+                name=name,
                 value=value,
-                text=f"{value:g} {old.unit}",
+                unit=unit,
+                text=f"{value:g} {unit}",
                 document=source,
                 clause=name,
                 year=None,
                 status="plan",
-                note=f"in place of {old.value:g} {old.unit} ({old.source}, {old.status})",
-                copy="none",
+                note=f"in place of {old.value:g} {old.unit} ({old.source}, {old.status})" if old else "",
                 printed_value=value,
-                printed_unit=old.unit,
+                printed_unit=unit,
+                rule_set=self.name,
             )
         return replace(self, entries=entries)
 
