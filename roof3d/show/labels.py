@@ -68,18 +68,18 @@ class Places:
     """Boxes already taken on a panel, and the panel's limits."""
 
     limits: Box
-    taken: list[Box] = field(default_factory=list)
+    taken: list[tuple[Box, float]] = field(default_factory=list)  # with the weight of covering it
 
     def cost(self, box: Box) -> float:
         """Area of the box that is covered or outside."""
         left, top, right, bottom = box
         inside = overlap(box, self.limits)
         outside = (right - left) * (bottom - top) - inside
-        return 4 * outside + sum(overlap(box, other) for other in self.taken)
+        return 4 * outside + sum(weight * overlap(box, other) for other, weight in self.taken)
 
-    def take(self, box: Box) -> None:
-        """Marks the box as used."""
-        self.taken.append(box)
+    def take(self, box: Box, weight: float = 1.0) -> None:
+        """Marks the box as used; more ``weight`` where covering it would hide words."""
+        self.taken.append((box, weight))
 
     def take_line(self, start: Floats, end: Floats, half: float) -> None:
         """Marks a line as used, as a row of small boxes."""

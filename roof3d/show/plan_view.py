@@ -176,7 +176,7 @@ def _plan_labels(
             box, _ = places.find(
                 at, along, outward, stretch.length * scale, (40 * unit, 40 * unit), 22 * unit
             )
-        places.take(box)
+        places.take(box, 6.0)
         foot = np.clip(at, [box[0], box[1]], [box[2], box[3]])
         canvas.line(np.array([at, foot]), style.colour, 2 * unit)
         placed.append((stretch, style.colour, lines, box))

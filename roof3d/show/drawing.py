@@ -1,0 +1,240 @@
+"""The plan drawing: to scale, with dimensions for setting out, as SVG or DXF with layers."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from roof3d.errors import InputError
+from roof3d.records import Floats, Roof
+from roof3d.show.cells import footprint, hatch_lines, patches, polygons
+from roof3d.show.colours import EDGE_STYLES, HATCH, INK, INNER, SOFT_INK, Scale
+from roof3d.show.drawing_frame import frame
+from roof3d.show.labels import has_text, length_text, needs_text
+from roof3d.show.marks import LABELLED, edge_order
+from roof3d.show.paper import Circle, Dimension, Layer, Line, Sheet, Text
+from roof3d.show.scene import Scene, make_scene
+from roof3d.show.setout import SetOut, set_out
+from roof3d.show.words import Texts, load_texts
+from roof3d.units import System, format_angle
+
+PAPERS = {"A4": (297.0, 210.0), "A3": (420.0, 297.0), "A2": (594.0, 420.0), "A1": (841.0, 594.0)}
+PAPERS |= {"letter": (279.4, 215.9), "tabloid": (431.8, 279.4)}
+SCALES = {
+    "m": (20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0),
+    # 1/2, 1/4, 1/8, 1/16 inch a foot, then 1 inch for 20, 50, 100, 200 feet
+    "ft": (24.0, 48.0, 96.0, 192.0, 240.0, 600.0, 1200.0, 2400.0),
+}
+COLUMN = 112.0  # mm, width of the title column
+PEN = {"short": 0.9, "swing": 0.8, "arrest": 0.7, "held": 0.5, "beyond": 0.35, "unassessed": 0.6}
+LAYER_DASH = {"swing": (6.0, 2.0), "arrest": (3.0, 1.5), "beyond": (0.5, 1.5), "unassessed": (1.0, 1.0)}
+
+
+def draw_plan(
+    result: dict[str, Any],
+    roof: Roof | None,
+    path: str | Path,
+    *,
+    units: System = "m",
+    paper: str = "A3",
+    scale: float | None = None,
+    language: str | Path = "en",
+) -> float:
+    """Writes the plan drawing of a result; the suffix of ``path`` says which: ``.svg`` or ``.dxf``.
+
+    SVG lengths are true on ``paper`` (``PAPERS``) at 1 : ``scale`` (default: the greatest usual scale
+    that fits). DXF is in metres and in the model's own coordinates (header units 6), text sized for
+    that paper. Returns the scale. Raises InputError for an unknown suffix, paper or scale.
+    """
+    path = Path(path)
+    suffix = path.suffix.lower()
+    if suffix not in (".svg", ".dxf"):
+        raise InputError(str(path), "drawing", f"suffix {path.suffix!r}", ".svg, .dxf")
+    scene = make_scene(result, roof)
+    texts = load_texts(language)
+    sheet = compose(scene, texts, units, paper, scale)
+    if suffix == ".svg":
+        from roof3d.show.svg import sheet_to_svg
+
+        data = sheet_to_svg(sheet, texts("drawing.description"))
+    else:
+        from roof3d.show.dxf import sheet_to_dxf
+
+        data = sheet_to_dxf(sheet, scene.origin)
+    part = path.with_name(path.name + ".part")
+    try:
+        part.write_bytes(data)
+        part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise InputError(str(path), "drawing", str(error), "a place that can be written") from error
+    return sheet.scale
+
+
+def layers() -> dict[str, Layer]:
+    """All layers of a drawing, by name, in drawing order."""
+    made = [
+        Layer("UNSERVED", HATCH, 0.13),
+        Layer("UNASSESSED", HATCH, 0.13),
+        Layer("ROOF", SOFT_INK, 0.18),
+        Layer("RIDGE", INNER, 0.35),
+        Layer("HIP", INNER, 0.35),
+        Layer("VALLEY", INNER, 0.35, (5.0, 1.5, 1.0, 1.5)),
+        Layer("BREAK", INNER, 0.25, (2.0, 1.0)),
+        Layer("ABUTMENT", INNER, 0.35),
+        Layer("UPSTAND", INNER, 0.25),
+    ]
+    for state in reversed(list(EDGE_STYLES)):
+        style = EDGE_STYLES[state]
+        made.append(Layer(f"EDGE-{state.upper()}", style.colour, PEN[state], LAYER_DASH.get(state, ())))
+    made += [
+        Layer("REST", (196, 30, 38), 0.25),
+        Layer("ANCHOR-LINE", INK, 0.7),
+        Layer("ANCHOR", INK, 0.35),
+        Layer("DIMENSION", (0, 70, 120), 0.18),
+        Layer("TEXT", INK, 0.18),
+        Layer("FRAME", INK, 0.35),
+        Layer("TABLE", SOFT_INK, 0.13),
+    ]
+    return {layer.name: layer for layer in made}
+
+
+def compose(scene: Scene, texts: Texts, units: System, paper: str, scale: float | None) -> Sheet:
+    """All marks of the drawing."""
+    if paper not in PAPERS:
+        raise InputError("drawing", "paper", repr(paper), ", ".join(PAPERS))
+    width, height = PAPERS[paper]
+    low, high = scene.bounds()
+    span = np.maximum((high - low)[:2], 0.1)
+    room = np.array([width - COLUMN - 20.0 - 84.0, height - 20.0 - 76.0])  # mm left for the roof itself
+    if scale is None:
+        needed = float((span * 1000.0 / room).max())
+        scale = next((s for s in SCALES[units] if s >= needed), float(np.ceil(needed / 1000) * 1000))
+    elif not 1.0 <= scale <= 100_000.0:
+        raise InputError("drawing", "scale", f"1 : {scale:g}", "1 : 1 to 1 : 100000")
+    name = Path(str((scene.result.get("model") or {}).get("file", ""))).name
+    title = str(scene.result.get("title") or name)
+    sheet = Sheet(width, height, float(scale), np.zeros(2), layers(), title)
+    # the roof's middle goes to the middle of the field left of the title column
+    field_middle = np.array([(width - COLUMN) / 2, height / 2])
+    sheet.centre = (low + high)[:2] / 2 + (np.array([width, height]) / 2 - field_middle) * sheet.mm
+    tapes = set_out(scene)
+    _roof(sheet, scene)
+    _edges(sheet, scene, texts, units)
+    _anchors(sheet, scene, tapes, units)
+    _overall(sheet, scene, units)
+    frame(sheet, scene, tapes, texts, units, paper, COLUMN)
+    return sheet
+
+
+def _roof(sheet: Sheet, scene: Scene) -> None:
+    if scene.cells is not None:
+        for patch in patches(scene, Scale(1.0, "m")):
+            if patch.hatched:
+                layer = "UNASSESSED" if patch.kind == "unsure" else "UNSERVED"
+                angle = -45.0 if patch.kind == "unsure" else 45.0
+                sheet.add(*(Line(layer, line) for line in hatch_lines(patch.area, 3.0 * sheet.mm, angle)))
+    for plane in scene.planes:
+        sheet.add(*(Line("ROOF", ring[:, :2], closed=True) for ring in plane.rings))
+        spots = polygons(footprint(plane))
+        if not spots:
+            continue
+        at = np.asarray(max(spots, key=lambda s: s.area).representative_point().coords[0])
+        sheet.add(Text("TEXT", at, f"{plane.id}  {format_angle(plane.pitch_deg)}", 2.0, "middle"))
+        if np.isfinite(plane.azimuth_deg) and plane.pitch_deg > 0.5:
+            bearing = np.radians(plane.azimuth_deg)
+            down = np.array([np.sin(bearing), np.cos(bearing)])
+            side = np.array([-down[1], down[0]])
+            tail = at + down * 4.0 * sheet.mm
+            tip = tail + down * 7.0 * sheet.mm
+            head = np.array([tip - (down * 2 - side) * sheet.mm, tip, tip - (down * 2 + side) * sheet.mm])
+            sheet.add(Line("TEXT", np.array([tail, tip])), Line("TEXT", head))
+
+
+def _edges(sheet: Sheet, scene: Scene, texts: Texts, units: System) -> None:
+    for _, kind, points in scene.inner:
+        layer = kind.upper() if kind.upper() in sheet.layers else "ROOF"
+        sheet.add(Line(layer, points[:, :2]))
+    for stretch in edge_order(scene):
+        layer = f"EDGE-{stretch.state.upper()}"
+        layer = layer if layer in sheet.layers else "EDGE-SHORT"
+        a, b = stretch.start[:2], stretch.end[:2]
+        sheet.add(Line(layer, np.array([a, b])))
+        length = float(np.linalg.norm(b - a))
+        if stretch.state in ("short", "swing", "unassessed") and length > 1e-6:
+            # ticks outwards, so that states are told apart in black and white too
+            along = (b - a) / length
+            count = max(1, int(length / (6.0 * sheet.mm)))
+            for k in range(count):
+                foot = a + along * length * (k + 0.5) / count
+                tip = foot + stretch.outward * 2.2 * sheet.mm
+                wing = along * 1.2 * sheet.mm
+                shape = [foot - wing, tip, foot + wing] if stretch.state != "unassessed" else [foot, tip]
+                sheet.add(Line(layer, np.array(shape), stretch.state == "short", stretch.state == "short"))
+    taken: list[Floats] = []
+    for stretch in scene.worst[:LABELLED]:
+        lines = (f"({stretch.number}) {needs_text(stretch, texts, units)}", has_text(stretch, texts, units))
+        at = stretch.middle[:2] + stretch.outward * (9.0 + 12.0 * abs(stretch.outward[0])) * sheet.mm
+        while any(abs(at[0] - t[0]) < 34 * sheet.mm and abs(at[1] - t[1]) < 7.5 * sheet.mm for t in taken):
+            step = stretch.outward if abs(stretch.outward[1]) > 0.3 else np.array([0.0, 1.0])
+            at = at + step * 1.5 * sheet.mm
+        taken.append(at)
+        reach = float((np.array([16.0, 4.0]) / np.maximum(np.abs(stretch.outward), 1e-3)).min())
+        sheet.add(Line("TEXT", np.array([stretch.middle[:2], at - stretch.outward * reach * sheet.mm])))
+        sheet.add(Text("TEXT", at + np.array([0.0, 0.4 * sheet.mm]), lines[0], 2.0, "middle", bold=True))
+        sheet.add(Text("TEXT", at - np.array([0.0, 3.2 * sheet.mm]), lines[1], 2.0, "middle"))
+        rest = stretch.figures.get("rest_point")
+        if rest is not None:
+            at = (np.asarray(rest, dtype=np.float64) - scene.origin)[:2]
+            diamond = np.array([[0, -1], [1, 0], [0, 1], [-1, 0]], dtype=np.float64) * 1.4 * sheet.mm + at
+            sheet.add(Line("REST", diamond, closed=True))
+
+
+def _anchors(sheet: Sheet, scene: Scene, tapes: tuple[SetOut, ...], units: System) -> None:
+    for mark in scene.anchors:
+        if mark.kind == "line":
+            sheet.add(Line("ANCHOR-LINE", mark.points[:, :2]))
+    for entry in tapes:
+        at, mm = entry.at[:2], sheet.mm
+        sheet.add(Circle("ANCHOR", at, 1.8 * mm), Circle("ANCHOR", at, 0.4 * mm))
+        for arm in ([2.8, 0.0], [0.0, 2.8]):
+            sheet.add(Line("ANCHOR", np.array([at - np.array(arm) * mm, at + np.array(arm) * mm])))
+        sheet.add(Text("ANCHOR", at + np.array([2.6, 2.0]) * mm, entry.anchor, 2.8, bold=True))
+        # one tape along the slope, one level: the shorter of each pair, if its figure has room on it
+        # at all; the table has all four
+        for pair in (("up", "down"), ("left", "right")):
+            found = [tape for tape in entry.tapes if tape.direction in pair and tape.plan_m > 0.05]
+            if not found:
+                continue
+            roomy = [tape for tape in found if tape.plan_m > 14.0 * mm]
+            choose = min if roomy else max
+            tape = choose(roomy or found, key=lambda t: (round(t.plan_m, 6), t.direction))
+            text = length_text(tape.plan_m, units, "nearest")
+            if tape.surface_m - tape.plan_m > 0.005:
+                text += f" ({length_text(tape.surface_m, units, 'nearest')})"
+            sheet.add(Dimension("DIMENSION", at, tape.end[:2], 0.0, text))
+
+
+def _overall(sheet: Sheet, scene: Scene, units: System) -> None:
+    """Overall length and width, square to the longest fall edge."""
+    if not scene.stretches:
+        return
+    corners = np.concatenate([ring[:, :2] for plane in scene.planes for ring in plane.rings])
+    edges: dict[str, list[Floats]] = {}
+    for stretch in scene.stretches:
+        edges.setdefault(stretch.edge, []).append((stretch.end - stretch.start)[:2])
+    runs = [np.sum(parts, axis=0) for _, parts in sorted(edges.items())]
+    run = max(runs, key=lambda v: round(float(np.linalg.norm(v)), 3))
+    if float(np.linalg.norm(run)) < 1e-6:
+        return
+    x = run / np.linalg.norm(run)
+    x = x if x[0] > 1e-9 or (abs(x[0]) <= 1e-9 and x[1] > 0) else -x
+    y = np.array([-x[1], x[0]])
+    u, v = corners @ x, corners @ y
+    lower = [x * t + y * v.min() for t in (u.min(), u.max())]
+    left = [x * u.min() + y * t for t in (v.max(), v.min())]
+    for (a, b), offset in ((lower, -32.0), (left, -46.0)):
+        text = length_text(float(np.linalg.norm(b - a)), units, "nearest")
+        sheet.add(Dimension("DIMENSION", a, b, offset, text))
