@@ -332,6 +332,7 @@ class EdgeSegment:
     margin_m: float | None
     strikes: str = ""  # what is below or in the way
     doubt: str = ""
+    protection: str = ""  # what guards this stretch (plan); then the state is "beyond"
 
 
 @dataclass(frozen=True, eq=False)
