@@ -11,6 +11,7 @@ from roof3d.records import Floats
 from roof3d.show.paper import Circle, Dimension, Line, Sheet, Text
 
 METRES = 6  # $INSUNITS
+BLACK_OR_WHITE, BY_LAYER = 7, 256
 
 
 def sheet_to_dxf(sheet: Sheet, origin: Floats) -> bytes:
@@ -35,7 +36,10 @@ def sheet_to_dxf(sheet: Sheet, origin: Floats) -> bytes:
         document.header["$LTSCALE"] = 1.0
         for layer in sheet.layers.values():
             added = document.layers.add(layer.name, lineweight=_lineweight(layer.pen))
-            added.rgb = layer.colour
+            if max(layer.colour) < 70:
+                added.color = BLACK_OR_WHITE  # ink that shows on paper and on a dark screen
+            else:
+                added.rgb = layer.colour
             if layer.dash:
                 pattern = [sum(layer.dash) * sheet.mm]
                 pattern += [d * sheet.mm * (1 if k % 2 == 0 else -1) for k, d in enumerate(layer.dash)]
@@ -52,6 +56,8 @@ def sheet_to_dxf(sheet: Sheet, origin: Floats) -> bytes:
             style.set_dxf_attrib(name, value * sheet.mm)
         style.set_dxf_attrib("dimgap", 0.8 * sheet.mm)
         style.set_dxf_attrib("dimtad", 1)
+        for name in ("dimclrd", "dimclre", "dimclrt"):
+            style.set_dxf_attrib(name, BY_LAYER)
         space = document.modelspace()
         shift = np.asarray(origin, dtype=np.float64)[:2]
         for mark in sheet.marks:
@@ -59,7 +65,7 @@ def sheet_to_dxf(sheet: Sheet, origin: Floats) -> bytes:
             if isinstance(mark, Line):
                 points = [tuple(p) for p in mark.points[:, :2] + shift]
                 if mark.fill:
-                    hatch = space.add_hatch(dxfattribs={**attributes, "color": 256})
+                    hatch = space.add_hatch(color=BY_LAYER, dxfattribs=attributes)
                     hatch.paths.add_polyline_path(points, is_closed=True)
                 else:
                     space.add_lwpolyline(points, close=mark.closed, dxfattribs=attributes)
