@@ -173,7 +173,8 @@ def grow_regions(
                 continue
             tried.add(other)
             dot = float(regions.normal[other] @ seed_normal)
-            if thin[other] >= SLIVER_HEIGHT and abs(dot) < steepest:
+            slack = ROUNDING / max(float(thin[other]), SLIVER_HEIGHT)
+            if thin[other] >= SLIVER_HEIGHT and abs(dot) < np.cos(ANGLE + slack):
                 continue
             if told[other] and told[seed] and dot < 0 and thin[other] >= SLIVER_HEIGHT:
                 continue
