@@ -3,8 +3,8 @@
 
 export PIP_DISABLE_PIP_VERSION_CHECK=1 PIP_ROOT_USER_ACTION=ignore PIP_NO_INPUT=1
 
-# Off-screen pictures need an OpenGL library with EGL and a software driver; no display, no X server.
-PICTURE_PACKAGES=(libgl1 libegl1 libegl-mesa0 libgl1-mesa-dri libx11-6 libxrender1)
+# Off-screen pictures need EGL and a software driver; no display, no X server, no libGL (seen on a bare Debian 12).
+PICTURE_PACKAGES=(libegl1 libegl-mesa0 libgl1-mesa-dri)
 
 say() { printf '%s\n' "== $*" >&2; }
 
