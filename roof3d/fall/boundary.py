@@ -1,0 +1,144 @@
+"""The boundary that a rope can slide along: straight runs of fall edges, joined at their ends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from roof3d.levels import HALF_WIDTH_M, REACH_M, profiles
+from roof3d.records import Edge, Floats, Ints, Plan, Roof
+
+
+@dataclass(frozen=True, eq=False)
+class Boundary:
+    """Straight runs; run ``r`` goes from vertex ``tail[r]`` to ``head[r]`` of its edge."""
+
+    edges: tuple[Edge, ...]  # fall edges
+    vertices: Floats  # (v, 3) local
+    edge: Ints  # (r,) row of ``edges``
+    tail: Ints  # (r,)
+    head: Ints  # (r,)
+    start: Floats  # (r, 3)
+    end: Floats  # (r, 3)
+    offset: Floats  # (r,) metres along the edge where the run starts
+    length: Floats  # (r,)
+    rise: Floats  # (r,) greatest height of the steep planes behind the run; -inf without one
+    # steps of what lies below, all edges one after another on one axis
+    base: Floats  # (edges,) where each edge starts on that axis
+    step_at: Floats  # (s,) where each step starts
+    step_top: Floats  # (s,) local z
+    step_what: tuple[str, ...]
+    step_way: np.ndarray  # (s,) bool: something is in the way
+    step_way_name: tuple[str, ...]
+
+    def below(self, run: Ints, a: Floats, b: Floats) -> tuple[Floats, Ints, np.ndarray]:
+        """Highest level below stretches ``a``..``b`` of runs, its step, and whether one is blocked."""
+        zero = self.base[self.edge[run]] + self.offset[run]
+        first = np.searchsorted(self.step_at, zero + a + 1e-9, side="right") - 1
+        last = np.searchsorted(self.step_at, zero + b - 1e-9, side="left")
+        last = np.maximum(last, first + 1)
+        top = np.empty(len(run))
+        step = first.copy()
+        way = np.zeros(len(run), dtype=bool)
+        single = last == first + 1
+        top[single] = self.step_top[first[single]]
+        way[single] = self.step_way[first[single]]
+        for k in np.flatnonzero(~single):
+            piece = slice(first[k], last[k])
+            step[k] = first[k] + int(np.argmax(self.step_top[piece]))
+            top[k] = self.step_top[step[k]]
+            way[k] = bool(self.step_way[piece].any())
+        return top, step, way
+
+
+def make_boundary(roof: Roof, attachment: float, steep_above_deg: float) -> Boundary:
+    """Fall edges of a roof with what lies below them, for workers with a D-ring ``attachment`` up."""
+    reach = max(REACH_M, attachment)
+    key = f"boundary {reach!r} {steep_above_deg!r} {roof.grade!r}"
+    known = roof.cache.get(key)
+    if isinstance(known, Boundary):
+        return known
+    steps = profiles(roof, reach_m=reach, half_width_m=HALF_WIDTH_M, rise_m=reach)
+    by_id = {facet.id: facet for facet in roof.facets}
+    edges = tuple(edge for edge in roof.edges if edge.fall)
+    numbers: dict[int, int] = {}
+    vertices: list[Floats] = []
+    rows: list[tuple[int, int, int, float, float]] = []
+    rise: list[float] = []
+
+    def vertex(point: Floats) -> int:
+        vertices.append(np.asarray(point, dtype=np.float64))
+        return len(vertices) - 1
+
+    for number, edge in enumerate(edges):
+        high = -np.inf
+        for name in edge.facets:
+            facet = by_id.get(name)
+            if facet is not None and facet.kind == "roof" and facet.pitch_deg > steep_above_deg:
+                high = max(high, float(facet.rings[0][:, 2].max()))
+        ends: list[int] = []
+        for node, point in zip(edge.ends, (edge.points[0], edge.points[-1]), strict=True):
+            if node not in numbers:
+                numbers[node] = vertex(point)
+            ends.append(numbers[node])
+        chain = [ends[0], *(vertex(point) for point in edge.points[1:-1]), ends[1]]
+        at = 0.0
+        for k in range(len(edge.points) - 1):
+            size = float(np.linalg.norm(edge.points[k + 1] - edge.points[k]))
+            if size > 1e-9:
+                rows.append((number, chain[k], chain[k + 1], at, size))
+                rise.append(high)
+            at += size
+    base, step_at, step_top = [], [], []
+    what: list[str] = []
+    way: list[str] = []
+    zero = 0.0
+    for edge in edges:
+        profile = steps[edge.id]
+        base.append(zero)
+        step_at.extend(zero + profile.at[:-1])
+        step_top.extend(profile.top)
+        what.extend(profile.what)
+        way.extend(profile.in_the_way)
+        zero += float(profile.at[-1]) + 1.0
+    table = np.array(rows, dtype=np.float64).reshape(-1, 5)
+    points = np.array(vertices).reshape(-1, 3)
+    tail, head = table[:, 1].astype(np.int64), table[:, 2].astype(np.int64)
+    boundary = Boundary(
+        edges=edges,
+        vertices=points,
+        edge=table[:, 0].astype(np.int64),
+        tail=tail,
+        head=head,
+        start=points[tail],
+        end=points[head],
+        offset=table[:, 3],
+        length=table[:, 4],
+        rise=np.array(rise),
+        base=np.array(base),
+        step_at=np.array(step_at),
+        step_top=np.array(step_top),
+        step_what=tuple(what),
+        step_way=np.array([bool(name) for name in way], dtype=bool),
+        step_way_name=tuple(way),
+    )
+    roof.cache[key] = boundary
+    return boundary
+
+
+def protected(boundary: Boundary, plan: Plan) -> list[list[tuple[float, float, str]]]:
+    """Stretches of each fall edge that are guarded by other means: (from, to, means), metres."""
+    out: list[list[tuple[float, float, str]]] = []
+    for edge in boundary.edges:
+        mine: list[tuple[float, float, str]] = []
+        for guard in plan.protection:
+            named = edge.id in guard.edges or edge.kind in guard.kinds
+            if not named:
+                continue
+            low = max(0.0, guard.from_m or 0.0)
+            high = edge.length_m if guard.to_m is None else min(guard.to_m, edge.length_m)
+            if high > low:
+                mine.append((low, high, guard.means))
+        out.append(sorted(mine))
+    return out

@@ -1,0 +1,202 @@
+"""Exposure: for each place of work, the worst edge that somebody standing there could go over.
+
+From a place a person can go over the edges within ``NEAR_M`` of it, and, where the plane slopes, over
+the place where a slide straight down the slope ends, across breaks and valleys as far as the slope leads.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from scipy.spatial import cKDTree
+
+from roof3d.fall.reach import Cells
+from roof3d.fall.states import ARREST, BEYOND, Assessment
+from roof3d.fall.work import footprint
+from roof3d.records import Edge, Facet, Floats, Ints, Roof
+
+NEAR_M = 2.0  # the danger zone of DGUV Information 201-056 (older edition), 1.2: 2.0 m from a fall edge
+SLOPE_DEG = 3.0  # gentler planes count as level: nobody slides
+BIN_M = 0.25
+HOPS = 12
+NUDGE_M = 0.005
+
+
+@dataclass(frozen=True, eq=False)
+class Exposure:
+    """For each cell: state (row of records.STATES; -1 where no anchor lets one stand), margin, anchor."""
+
+    state: Ints  # (n,)
+    margin: Floats  # (n,) nan where no fall is possible
+    anchor: Ints  # (n,) -1 none
+
+
+@dataclass(frozen=True, eq=False)
+class _Bins:
+    at: Floats
+    state: Ints
+    margin: Floats
+
+
+def _bins(result: Assessment) -> _Bins:
+    """Pieces gathered to a quarter of a metre of boundary each, the worst of each kept."""
+    work = result.pieces
+    size = work.b - work.a
+    # long pieces (out of reach) are cut up, short ones (close to a change of state) joined
+    count = np.maximum(1, np.ceil(size / BIN_M - 1e-9)).astype(np.int64)
+    row = np.repeat(np.arange(len(size)), count)
+    index = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
+    t = work.a[row] + size[row] * (index + 0.5) / count[row]
+    key = np.column_stack((work.run[row], np.floor(t / BIN_M).astype(np.int64)))
+    margin = np.where(np.isnan(result.margin), np.inf, result.margin)[row]
+    order = np.lexsort((margin, result.state[row], key[:, 1], key[:, 0]))
+    first = np.ones(len(order), dtype=bool)
+    first[1:] = (key[order][1:] != key[order][:-1]).any(axis=1)
+    pick = order[first]
+    start = work.boundary.start[work.run[row[pick]]]
+    end = work.boundary.end[work.run[row[pick]]]
+    at = start + (end - start) * (t[pick] / work.boundary.length[work.run[row[pick]]])[:, None]
+    return _Bins(at, result.state[row[pick]], margin[pick])
+
+
+def exposure(roof: Roof, cells: Cells, results: list[Assessment]) -> Exposure:
+    """Exposure of all cells to the edge states of all anchors."""
+    n = len(cells.plane)
+    state = np.full(n, -1, dtype=np.int64)
+    margin = np.full(n, np.nan)
+    anchor = np.full(n, -1, dtype=np.int64)
+    if not n or not results:
+        return Exposure(state, margin, anchor)
+    slide = slide_ends(roof, cells)
+    worst = np.full(n, np.inf)
+    rank = np.full(n, BEYOND + 1)
+    for column, result in enumerate(results):
+        bins = _bins(result)
+        if not len(bins.state):
+            continue
+        tree = cKDTree(bins.at)
+        here = np.flatnonzero(cells.reachable[:, column])
+        if not len(here):
+            continue
+        half = cells.size[here] * np.sqrt(0.5)
+        near = tree.query_ball_point(cells.at[here], NEAR_M + half)
+        sliding = np.flatnonzero(np.isfinite(slide[here, 0]))
+        at_end: dict[int, list[int]] = {}
+        if len(sliding):
+            ends = tree.query_ball_point(slide[here[sliding]], BIN_M + half[sliding])
+            at_end = {int(k): list(found) for k, found in zip(sliding, ends, strict=True)}
+        for k, row in enumerate(here):
+            found = [*near[k], *at_end.get(k, [])]
+            if not found:
+                if rank[row] > BEYOND:
+                    rank[row], worst[row], anchor[row] = BEYOND, np.inf, column
+                continue
+            pick = found[int(np.lexsort((bins.margin[found], bins.state[found]))[0])]
+            mine = (int(bins.state[pick]), float(bins.margin[pick]))
+            if mine < (int(rank[row]), float(worst[row])):
+                rank[row], worst[row] = mine
+                anchor[row] = column
+    known = rank <= BEYOND
+    state[known] = rank[known]
+    fall = known & (rank <= ARREST)
+    margin[fall] = worst[fall]
+    return Exposure(state, margin, anchor)
+
+
+def slide_ends(roof: Roof, cells: Cells) -> Floats:
+    """Where a slide straight down the slope from each cell meets a fall edge, (n, 3); nan: nowhere."""
+    by_id = {facet.id: row for row, facet in enumerate(roof.planes)}
+    planes = roof.planes
+    edges_of = {facet.id: [edge for edge in roof.edges if facet.id in edge.facets] for facet in planes}
+    end = np.full((len(cells.plane), 3), np.nan)
+    where = np.array([by_id[cells.planes[row]] for row in cells.plane], dtype=np.int64)
+    at = cells.at.copy()
+    moving = np.ones(len(at), dtype=bool)
+    for _ in range(HOPS):
+        if not moving.any():
+            break
+        for number in np.unique(where[moving]):
+            rows = np.flatnonzero(moving & (where == number))
+            facet = planes[number]
+            if facet.pitch_deg < SLOPE_DEG:
+                moving[rows] = False
+                continue
+            target = _exit(facet, at[rows])
+            edges = edges_of[facet.id]
+            for k, row in enumerate(rows):
+                edge = _edge_at(edges, target[k])
+                at[row] = target[k]
+                if edge is None or edge.fall:
+                    # an outline without an edge record: stop there, the nearest edge counts
+                    end[row] = target[k]
+                    moving[row] = False
+                    continue
+                following = _next_plane(edge, facet, planes, by_id, target[k])
+                if following is None:
+                    low = edge.points[int(np.argmin(edge.points[:, 2]))]
+                    end[row] = low  # along the valley or the wall to its lower end
+                    moving[row] = False
+                else:
+                    where[row] = following
+    return end
+
+
+def _downhill(facet: Facet) -> Floats:
+    level = facet.normal[:2]
+    down: Floats = level / max(float(np.linalg.norm(level)), 1e-12)
+    return down
+
+
+def _exit(facet: Facet, at: Floats) -> Floats:
+    """Where rays down the slope leave the facet first, (n, 3)."""
+    down = _downhill(facet)
+    across = np.array([-down[1], down[0]])
+    best = np.full(len(at), np.inf)
+    for ring in facet.rings:
+        p, q = ring[:, :2], np.roll(ring, -1, axis=0)[:, :2]
+        side_p = p @ across - (at[:, :2] @ across)[:, None]
+        side_q = q @ across - (at[:, :2] @ across)[:, None]
+        crosses = (side_p <= 0) != (side_q <= 0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            t = side_p / (side_p - side_q)
+        ahead = (p @ down) + t * ((q - p) @ down) - (at[:, :2] @ down)[:, None]
+        ahead = np.where(crosses & (ahead > 1e-6), ahead, np.inf)
+        best = np.minimum(best, ahead.min(axis=1))
+    best = np.where(np.isfinite(best), best, 0.0)
+    xy = at[:, :2] + best[:, None] * down
+    z = (facet.offset - xy @ facet.normal[:2]) / facet.normal[2]
+    return np.column_stack((xy, z))
+
+
+def _edge_at(edges: list[Edge], point: Floats) -> Edge | None:
+    best: Edge | None = None
+    least = np.inf
+    for edge in edges:
+        for p, q in zip(edge.points[:-1], edge.points[1:], strict=True):
+            along = q - p
+            t = float(np.clip((point - p) @ along / max(float(along @ along), 1e-300), 0.0, 1.0))
+            away = float(np.linalg.norm(point - p - t * along))
+            # at a corner that two edges share the one that can be gone over counts
+            if away < least - 1e-6 or (abs(away - least) <= 1e-6 and edge.fall):
+                best, least = edge, away
+    return best if least < 0.25 else None
+
+
+def _next_plane(
+    edge: Edge, facet: Facet, planes: tuple[Facet, ...], by_id: dict[str, int], point: Floats
+) -> int | None:
+    """The plane beyond an inner edge if its slope leads away from the edge, else None."""
+    for name in edge.facets:
+        if name == facet.id or name not in by_id:
+            continue
+        other = planes[by_id[name]]
+        down = _downhill(other)
+        step = point.copy()
+        step[:2] += NUDGE_M * down
+        if footprint(other).distance(shapely.Point(*step[:2])) < NUDGE_M / 2:
+            before = step[:2] - 2 * NUDGE_M * down
+            if footprint(facet).distance(shapely.Point(*before)) < NUDGE_M / 2:
+                return by_id[name]
+    return None

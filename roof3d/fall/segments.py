@@ -1,0 +1,114 @@
+"""Edge segments from an assessment: neighbours in one state joined, each figure the worst in them."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from roof3d.fall.states import ARREST, HELD, SHORT, Assessment, segment_rows, state_name
+from roof3d.fall.stretch import Terms
+from roof3d.records import EdgeSegment, Floats
+
+NOTABLE_GAP_M = 0.05
+
+
+def make_segments(
+    result: Assessment, terms: Terms, anchor: str, guards: list[list[tuple[float, float, str]]]
+) -> list[EdgeSegment]:
+    """Segments of all fall edges for one anchor, in the order of the edges and along them."""
+    return [_segment(result, rows, terms, anchor, guards) for rows in segment_rows(result)]
+
+
+def _place(result: Assessment, piece: int, at: float) -> Floats:
+    work = result.pieces
+    run = work.run[piece]
+    start, end = work.boundary.start[run], work.boundary.end[run]
+    place: Floats = start + (end - start) * (at / work.boundary.length[run])
+    return place
+
+
+def rest_point(result: Assessment, piece: int) -> Floats:
+    """The lower end, in potential, of a rest piece, (3,) local."""
+    work = result.pieces
+    i, j = work.ia[piece], work.ib[piece]
+    lower: Floats = work.at[i] if work.at[i, 2] + work.lo[i] <= work.at[j, 2] + work.lo[j] else work.at[j]
+    return lower
+
+
+def _segment(
+    result: Assessment,
+    rows: np.ndarray,
+    terms: Terms,
+    anchor: str,
+    guards: list[list[tuple[float, float, str]]],
+) -> EdgeSegment:
+    work = result.pieces
+    boundary = work.boundary
+    first, last = int(rows[0]), int(rows[-1])
+    number = int(boundary.edge[work.run[first]])
+    edge = boundary.edges[number]
+    state = int(result.state[first])
+    guard = int(work.guard[first])
+    deepest = rows[np.argmax(result.surplus[rows])]
+    doubts = [edge.doubt] if edge.doubt else []
+    free = drop = angle = required = available = margin = None
+    rest = None
+    strikes = ""
+    if state <= ARREST:
+        free = terms.attachment + float(result.surplus[deepest])
+        drop = float(result.swing_drop[rows].max())
+        angle = float(result.angle[rows].max())
+        worst = int(rows[np.argmin(result.margin[rows])])
+        governs = int(result.governs[worst])
+        margin = float(result.margin[worst])
+        length = float(result.length[worst])
+        required = float(terms.below_edge(length) + length - result.taut[governs])
+        available = required + margin
+        # the swing is told for the place that swings furthest, clearance for the one that needs most
+        rest = rest_point(result, int(result.rest[worst]))
+        strikes = boundary.step_what[int(work.step[governs])]
+        blocked = result.blocked[rows]
+        if state != SHORT and (blocked >= 0).any():
+            piece = int(blocked[blocked >= 0][0])
+            strikes = _in_the_way(result, piece) or strikes
+        if "assumed" in strikes:
+            doubts.append("no ground in the model")
+        drop = None if not np.isfinite(drop) else max(0.0, drop)
+        if drop is None:
+            doubts.append("taut length has no upper bound here")
+        angle = None if not np.isfinite(angle) else angle
+    gap = float(result.gap[rows].max())
+    if state <= HELD and np.isfinite(gap) and gap > NOTABLE_GAP_M:
+        doubts.append(f"taut length known to {gap:.2f} m")
+    return EdgeSegment(
+        edge=edge.id,
+        from_m=float(boundary.offset[work.run[first]] + work.a[first]),
+        to_m=float(boundary.offset[work.run[last]] + work.b[last]),
+        start=_place(result, first, float(work.a[first])),
+        end=_place(result, last, float(work.b[last])),
+        anchor=anchor,
+        state=state_name(state),
+        taut_length_m=float(result.taut[rows].min()),
+        surplus_m=float(result.surplus[deepest]),
+        free_fall_m=free,
+        swing_drop_m=drop,
+        swing_angle_deg=angle,
+        rest_point=rest,
+        clearance_required_m=required,
+        clearance_available_m=available,
+        margin_m=margin,
+        strikes=strikes,
+        doubt="; ".join(doubts),
+        protection=guards[number][guard][2] if guard >= 0 else "",
+    )
+
+
+def _in_the_way(result: Assessment, piece: int) -> str:
+    """Name of the first thing in the way along a piece."""
+    work = result.pieces
+    boundary = work.boundary
+    run = int(work.run[piece])
+    zero = float(boundary.base[boundary.edge[run]] + boundary.offset[run])
+    low = int(np.searchsorted(boundary.step_at, zero + work.a[piece] + 1e-9, side="right")) - 1
+    high = int(np.searchsorted(boundary.step_at, zero + work.b[piece] - 1e-9, side="left"))
+    names = [name for name in boundary.step_way_name[low : max(high, low + 1)] if name]
+    return names[0] if names else ""

@@ -1,0 +1,267 @@
+"""Edge states for one anchor: where a fall is possible, where it ends, and what room it has.
+
+The boundary is cut into pieces. For each piece the worst that any place in it can do is bounded from
+what its ends do (the taut length changes by at most one metre per metre); where the bound and the
+ends disagree on the state, the piece is halved, down to 1 cm. What stays open counts as the worse.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from roof3d.fall.boundary import Boundary
+from roof3d.fall.pieces import Pieces
+from roof3d.fall.ruler import NO_RUN, Ruler, cone_high, cone_low
+from roof3d.fall.stretch import Terms
+from roof3d.fall.track import Tracks, find_tracks
+from roof3d.records import STATES, Floats, Ints
+
+SHORT, SWING, ARREST, HELD, BEYOND = range(5)
+SPACING_M = 0.25
+TOLERANCE_M = 0.01
+MOTION_M = 0.01  # a swing that drops less than this is no swing
+ROUNDS = 120
+MOST_POINTS = 400_000
+
+
+@dataclass(frozen=True)
+class Tie:
+    """How a worker is tied: ``length`` from anchor to D-ring, by policy, with ``slack`` (snug)."""
+
+    length: float
+    policy: str = "fixed"
+    slack: float = 0.0
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Limits of the rule set on the swing; None: no limit."""
+
+    swing_drop: float | None = None
+    swing_angle_deg: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Assessment:
+    """States of all pieces for one anchor; every figure is the worst in its piece."""
+
+    pieces: Pieces
+    state: Ints  # (m,) rows of records.STATES
+    surplus: Floats  # (m,)
+    taut: Floats  # (m,) least taut length
+    passable: np.ndarray  # (m,) bool
+    length: Floats  # (m,) line length that counts (snug: at the place itself)
+    margin: Floats
+    swing_drop: Floats
+    angle: Floats  # degrees; nan where it was not needed
+    rest: Ints  # piece of the rest point
+    governs: Ints  # piece where clearance is worst
+    blocked: Ints  # piece where something is in the way, -1 nowhere
+    gap: Floats  # (m,) widest bracket of the taut length at its ends; inf where one has no upper end
+
+    def __len__(self) -> int:
+        return len(self.state)
+
+
+def reach_limit(tie: Tie, terms: Terms) -> float:
+    """Taut length beyond which nothing matters to this line, metres."""
+    return tie.length + terms.most_stretch(tie.length) + terms.attachment + 0.5
+
+
+def assess(
+    boundary: Boundary,
+    ruler: Ruler,
+    tie: Tie,
+    terms: Terms,
+    limits: Limits,
+    guards: list[list[tuple[float, float, str]]],
+    *,
+    spacing: float = SPACING_M,
+    tolerance: float = TOLERANCE_M,
+) -> Assessment:
+    """States along the whole boundary. ``guards``: protected stretches of each edge (metres)."""
+    work = Pieces.cut(boundary, ruler, reach_limit(tie, terms), terms, guards, spacing)
+    result = _evaluate(work, tie, terms, limits)
+    for _ in range(ROUNDS):
+        split = _what_to_split(result, tolerance, limits)
+        if not split.any() or len(work.lo) > MOST_POINTS:
+            break
+        work.split(split)
+        result = _evaluate(work, tie, terms, limits)
+    return result
+
+
+def _lengths(work: Pieces, tie: Tie) -> tuple[Floats, Floats]:
+    """Line lengths that count at points, and at most over pieces."""
+    if tie.policy != "snug":
+        return np.full(len(work.lo), tie.length), np.full(len(work.run), tie.length)
+    at_points = np.minimum(work.hi_ring + tie.slack, tie.length)
+    most = cone_high(work.hi_ring[work.ia], work.hi_ring[work.ib], work.b - work.a)
+    return at_points, np.minimum(np.where(np.isnan(most), np.inf, most) + tie.slack, tie.length)
+
+
+def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessment:
+    boundary = work.boundary
+    size = work.b - work.a
+    point_length, length = _lengths(work, tie)
+    taut = work.least_taut()
+    potential = work.least_potential(taut)
+    highest = work.greatest_potential()
+    surplus = length - taut
+    point_surplus = point_length - work.lo
+
+    slack = np.inf if tie.policy != "snug" else tie.slack
+    point_slide = np.minimum(np.maximum(work.rise - work.at[:, 2], 0.0), slack)
+    z0, z1 = work.at[work.ia, 2], work.at[work.ib, 2]
+    slide = np.minimum(np.maximum(boundary.rise[work.run] - np.minimum(z0, z1), 0.0), slack)
+    point_pass = point_surplus + terms.stretch(point_length, terms.attachment + point_slide) >= 0
+    passable = surplus + terms.stretch(length, terms.attachment + slide) >= 0
+    passable &= ~work.far
+
+    value = potential - work.top
+    points_asked = np.flatnonzero(point_pass)
+    pieces_asked = np.flatnonzero(passable)
+    tracks = find_tracks(
+        work.at[:, 2] + work.lo,
+        work.ia,
+        work.ib,
+        potential,
+        value,
+        work.way,
+        np.concatenate((highest[pieces_asked], (work.at[:, 2] + work.hi)[points_asked])),
+        np.concatenate(
+            (
+                np.column_stack((work.ia, work.ib))[pieces_asked],
+                np.column_stack((points_asked, points_asked)),
+            )
+        ).astype(np.int64),
+        np.concatenate((pieces_asked, np.full(len(points_asked), -1))).astype(np.int64),
+    )
+    k = len(pieces_asked)
+    drops = np.concatenate((highest[pieces_asked], (work.at[:, 2] + work.hi)[points_asked])) - tracks.lowest
+    asked_length = np.concatenate((length[pieces_asked], point_length[points_asked]))
+    margins = tracks.worst - terms.below_edge(asked_length) - asked_length
+    angles = _angles(work, tracks, pieces_asked, points_asked, size)
+    fall_state = np.full(len(drops), ARREST)
+    swings = (tracks.blocked >= 0) & (drops > MOTION_M)
+    if limits.swing_drop is not None:
+        swings |= drops > limits.swing_drop
+    if limits.swing_angle_deg is not None:
+        swings |= ~(angles <= limits.swing_angle_deg)  # an angle that is not known is over the limit
+    fall_state[swings] = SWING
+    fall_state[margins < 0] = SHORT
+
+    reach = cone_low(work.lo_ring[work.ia], work.lo_ring[work.ib], size)
+    state = np.where(reach <= length, HELD, BEYOND)
+    state[work.far] = BEYOND
+    state[pieces_asked] = fall_state[:k]
+    point_state = np.where(work.lo_ring <= point_length, HELD, BEYOND)
+    point_state[points_asked] = fall_state[k:]
+    state[work.guard >= 0] = BEYOND
+    work.note_states(point_state)
+
+    def spread(values: Floats, empty: float) -> Floats:
+        out = np.full(len(state), empty)
+        out[pieces_asked] = values[:k]
+        return out
+
+    def spread_rows(values: Ints) -> Ints:
+        out = np.full(len(state), -1, dtype=np.int64)
+        out[pieces_asked] = values[:k]
+        return out
+
+    gap = np.maximum((work.hi - work.lo)[work.ia], (work.hi - work.lo)[work.ib])
+    return Assessment(
+        pieces=work,
+        state=state,
+        surplus=surplus,
+        taut=taut,
+        passable=passable & (work.guard < 0),
+        length=length,
+        margin=spread(margins, np.nan),
+        swing_drop=spread(drops, np.nan),
+        angle=spread(angles, np.nan),
+        rest=spread_rows(tracks.rest),
+        governs=spread_rows(tracks.governs),
+        blocked=spread_rows(tracks.blocked),
+        gap=gap,
+    )
+
+
+def _angles(work: Pieces, tracks: Tracks, pieces: Ints, points: Ints, size: Floats) -> Floats:
+    """Angle between the rope's last run at the place and at its rest point, degrees, at most.
+
+    Within half a piece the run turns by no more than half the piece's length over its own length.
+    """
+    rest = tracks.rest
+    lower = np.where(
+        (work.at[:, 2] + work.lo)[work.ia[rest]] <= (work.at[:, 2] + work.lo)[work.ib[rest]],
+        work.ia[rest],
+        work.ib[rest],
+    )
+    work.need_runs(np.unique(np.concatenate((points, work.ia[pieces], work.ib[pieces], lower))))
+    k = len(pieces)
+    size_rest = size[rest]
+    result = np.empty(len(rest))
+    turn_a = work.turn(work.ia[pieces], lower[:k])
+    turn_b = work.turn(work.ib[pieces], lower[:k])
+    half = size[pieces] / 2
+    reach = np.minimum(work.run_length[work.ia[pieces]], work.run_length[work.ib[pieces]])
+    rest_reach = np.where(work.run_length[lower] < NO_RUN, np.inf, work.run_length[lower])
+    with np.errstate(invalid="ignore"):
+        more = np.rad2deg(half / np.maximum(reach, NO_RUN))
+        same = rest[:k] == pieces  # at its own rest point nothing turns
+        away = np.rad2deg(size_rest / rest_reach)
+        result[:k] = np.where(same, 0.0, np.maximum(turn_a, turn_b) + more + away[:k])
+        near_rest = (work.ia[rest[k:]] == points) | (work.ib[rest[k:]] == points)
+        result[k:] = np.where(near_rest, 0.0, work.turn(points, lower[k:]) + away[k:])
+    return np.minimum(result, 180.0)
+
+
+def _what_to_split(result: Assessment, tolerance: float, limits: Limits) -> np.ndarray:
+    """Pieces that keep something open: governing places first, then states, then figures."""
+    work = result.pieces
+    size = work.b - work.a
+    coarse = (size > tolerance * 1.0001) & ~work.far
+    split = np.zeros(len(size), dtype=bool)
+    fall = np.flatnonzero(result.passable)
+    if len(fall):
+        split[result.rest[fall]] = True
+        governs = result.governs[fall]
+        split[governs[np.abs(result.margin[fall]) <= size[governs]]] = True
+        split &= coarse
+        if split.any():
+            return split
+    open_state = (result.state != work.point_state[work.ia]) | (result.state != work.point_state[work.ib])
+    split = open_state & coarse & (work.guard < 0)
+    if split.any():
+        return split
+    for rows in segment_rows(result):
+        if result.state[rows[0]] > HELD:
+            continue
+        split[rows[np.argmax(result.surplus[rows])]] = True
+        if result.state[rows[0]] == HELD:
+            continue
+        split[rows[np.argmax(result.swing_drop[rows])]] = True
+        worst = rows[np.argmin(result.margin[rows])]
+        split[[worst, result.governs[worst]]] = True
+        if limits.swing_angle_deg is not None:
+            split[rows[np.argmax(result.angle[rows])]] = True
+    return split & coarse
+
+
+def segment_rows(result: Assessment) -> list[Ints]:
+    """Rows of pieces of each segment: neighbours on one edge with one state, in order along it."""
+    work = result.pieces
+    edge = work.boundary.edge[work.run]
+    order = np.lexsort((work.boundary.offset[work.run] + work.a, edge))
+    key = np.column_stack((edge, result.state, work.guard))[order]
+    cuts = np.flatnonzero((key[1:] != key[:-1]).any(axis=1)) + 1
+    return np.split(order, cuts) if len(order) else []
+
+
+def state_name(code: int) -> str:
+    """The state's name for its row in ``records.STATES``."""
+    return STATES[code]

@@ -1,0 +1,68 @@
+"""Clearance terms, and how far a fall can draw the system out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from roof3d.records import Floats
+
+
+@dataclass(frozen=True)
+class Terms:
+    """The terms of the clearance sum and of the stretch, SI units."""
+
+    attachment: float  # h, D-ring above the soles, standing
+    kneeling: float
+    deceleration: float  # X without the line's own elongation and without lock-on travel
+    harness: float  # k
+    margin: float  # M
+    elongation: float  # strain of the line
+    weight: float  # N, of the worker
+    least_force: float  # N, least average force of the absorber that its limits allow
+    extension: float | None = None  # m, the absorber's greatest; None: ``deceleration``
+    activation: float = 0.0  # m, travel before a device locks
+    extra: float = 0.0  # m, further way in arrest (anchor line)
+
+    def drawn_out(self, free_fall: Floats | float) -> Floats:
+        """Way that the absorber gives to a fall of ``free_fall`` metres, at most its extension.
+
+        Energy balance at constant force: ``F x = W (f + x)``; a force that does not exceed the weight
+        never stops the body, so the whole way counts.
+        """
+        most = self.deceleration if self.extension is None else self.extension
+        fall = np.maximum(np.asarray(free_fall, dtype=np.float64), 0.0) + self.activation
+        if self.least_force <= self.weight:
+            return np.full(fall.shape, most)
+        way: Floats = np.minimum(self.weight * fall / (self.least_force - self.weight), most)
+        return way
+
+    def stretch(self, length: Floats | float, free_fall: Floats | float) -> Floats:
+        """How far the D-ring can get beyond a line of ``length`` after falling ``free_fall``, metres."""
+        stretched: Floats = (
+            self.drawn_out(free_fall)
+            + self.activation
+            + self.harness
+            + self.elongation * np.asarray(length)
+            + self.extra
+        )
+        return stretched
+
+    def most_stretch(self, length: float) -> float:
+        """The same for any fall, metres."""
+        most = self.deceleration if self.extension is None else self.extension
+        return most + self.activation + self.harness + self.elongation * length + self.extra
+
+    def below_edge(self, length: Floats | float) -> Floats:
+        """Clearance required below the edge less the surplus: ``h + X + k + M``, metres."""
+        below: Floats = (
+            self.attachment
+            + self.deceleration
+            + self.activation
+            + self.elongation * np.asarray(length)
+            + self.extra
+            + self.harness
+            + self.margin
+        )
+        return below

@@ -1,0 +1,107 @@
+"""Tracks: how far along the boundary a rope can slide once somebody hangs on it.
+
+A body that goes over at ``E`` from rest can slide to every place ``C`` that a way of places no higher
+in potential joins to ``E``: the connected part of ``{C: phi(C) <= phi(E)}``. All tracks come from one pass
+over the places in order of potential, joining neighbours as they come in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from roof3d.records import Floats, Ints
+
+
+@dataclass(frozen=True, eq=False)
+class Tracks:
+    """For each query: what governs on its track. Rows of pieces; -1 where nothing is in the way."""
+
+    lowest: Floats  # (q,) least potential
+    rest: Ints  # (q,) the piece that has it
+    worst: Floats  # (q,) least value
+    governs: Ints  # (q,) the piece that has it
+    blocked: Ints  # (q,) a piece where something is in the way
+
+
+def find_tracks(
+    point_potential: Floats,  # (p,) lower bounds
+    first: Ints,  # (m,) points at the ends of each piece
+    second: Ints,
+    piece_potential: Floats,  # (m,) lower bounds over the piece
+    piece_value: Floats,  # (m,) what the worst is sought of, lower bounds
+    piece_blocked: np.ndarray,  # (m,) bool
+    query_potential: Floats,  # (q,) upper bounds
+    query_points: Ints,  # (q, 2) seed points (the same twice for a point)
+    query_piece: Ints,  # (q,) seed piece, -1 for a point
+) -> Tracks:
+    """Worst value and lowest potential on the track of each query. Ties go to the lowest row."""
+    count = len(point_potential)
+    incident: list[list[int]] = [[] for _ in range(count)]
+    for piece, (i, j) in enumerate(zip(first.tolist(), second.tolist(), strict=True)):
+        incident[i].append(piece)
+        incident[j].append(piece)
+    parent = list(range(count))
+    # a component's record: (potential, piece), (value, piece), blocked piece
+    low: list[tuple[float, int]] = [(np.inf, -1)] * count
+    bad: list[tuple[float, int]] = [(np.inf, -1)] * count
+    way = [-1] * count
+    active = [False] * count
+    potential = piece_potential.tolist()
+    value = piece_value.tolist()
+    blocked = piece_blocked.tolist()
+    one, two = first.tolist(), second.tolist()
+
+    def root(i: int) -> int:
+        while parent[i] != i:
+            parent[i] = parent[parent[i]]
+            i = parent[i]
+        return i
+
+    def first_way(a: int, b: int) -> int:
+        return b if a < 0 else a if b < 0 else min(a, b)
+
+    def switch_on(i: int) -> None:
+        active[i] = True
+        for piece in incident[i]:
+            low[i] = min(low[i], (potential[piece], piece))
+            bad[i] = min(bad[i], (value[piece], piece))
+            if blocked[piece]:
+                way[i] = first_way(way[i], piece)
+        for piece in incident[i]:
+            other = two[piece] if one[piece] == i else one[piece]
+            if active[other]:
+                r, s = root(i), root(other)
+                if r != s:
+                    parent[s] = r
+                    low[r] = min(low[r], low[s])
+                    bad[r] = min(bad[r], bad[s])
+                    way[r] = first_way(way[r], way[s])
+
+    order = np.argsort(point_potential, kind="stable").tolist()
+    sorted_potential = point_potential[order].tolist() if count else []
+    queries = np.argsort(query_potential, kind="stable").tolist()
+    n = len(queries)
+    lowest, worst = np.full(n, np.inf), np.full(n, np.inf)
+    rest, governs = np.full(n, -1, dtype=np.int64), np.full(n, -1, dtype=np.int64)
+    in_way = np.full(n, -1, dtype=np.int64)
+    done = 0
+    for q in queries:
+        while done < count and sorted_potential[done] <= query_potential[q]:
+            switch_on(order[done])
+            done += 1
+        best_low, best_bad, best_way = (np.inf, -1), (np.inf, -1), -1
+        seed = int(query_piece[q])
+        if seed >= 0:
+            best_low, best_bad = (potential[seed], seed), (value[seed], seed)
+            best_way = seed if blocked[seed] else -1
+        for i in {int(query_points[q, 0]), int(query_points[q, 1])}:
+            if active[i]:
+                r = root(i)
+                best_low, best_bad = min(best_low, low[r]), min(best_bad, bad[r])
+                best_way = first_way(best_way, way[r])
+        lowest[q], rest[q] = best_low
+        worst[q], governs[q] = best_bad
+        in_way[q] = best_way
+    return Tracks(lowest, rest, worst, governs, in_way)
