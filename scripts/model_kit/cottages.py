@@ -136,7 +136,7 @@ def dormers() -> House:
         half = 1.1 * ((valley_foot - 0.8) + (3.25 - 0.8)) / 2
         house.plane(f"dormer {number}, east", 3 / 4, "+x", half)
         house.plane(f"dormer {number}, west", 3 / 4, "-x", half)
-    house.plane("chimney top", 0, "", 1.0 * 0.6)
+    house.plane("chimney top", 0, "", 1.0 * 0.6, top=True)
     house.edge("ridge", 14.6, where="main")
     house.edge("eave", 14.6, 2, where="main", drop="4.5")
     house.edge("rake", 5 * sqrt(1.64), 4, where="main", drop="4.5")
@@ -175,7 +175,7 @@ def t_plan() -> House:
     house.plane("south", 7 / 12, "-y", 48 * 12 - 16 * 8 / 2 - under)
     house.plane("wing, east", 7 / 12, "+x", (18 + 26) / 2 * 8)
     house.plane("wing, west", 7 / 12, "-x", (18 + 26) / 2 * 8)
-    house.plane("chimney top", 0, "", 2.5 * 2.5)
+    house.plane("chimney top", 0, "", 2.5 * 2.5, top=True)
     house.edge("ridge", 48, where="main, 2.5 ft of it inside the chimney")
     house.edge("ridge", 18 + 8, where="wing")
     house.edge("valley", 8 * sqrt(2 + (7 / 12) ** 2), 2)

@@ -75,12 +75,23 @@ class House:
 
     # ------------------------------------------------------------------------------------- answers
 
-    def plane(self, name: str, slope: float | Fraction, falls_to: str, plan_area: float | Fraction) -> None:
-        """A roof plane: rise over run, the side that it falls to, its area seen in plan."""
+    def plane(
+        self,
+        name: str,
+        slope: float | Fraction,
+        falls_to: str,
+        plan_area: float | Fraction,
+        top: bool = False,
+    ) -> None:
+        """A roof plane: rise over run, the side that it falls to, its area seen in plan.
+
+        ``top``: a narrow level top (chimney, parapet, curb), which is no place of work.
+        """
         metres = float(METRES[self.unit])
         s = float(slope)
         answer: dict[str, object] = {
             "name": name,
+            "narrow_top": top,
             "pitch_deg": round(math.degrees(math.atan(s)), 6),
             "azimuth_deg": None,
             "area_m2": round(float(plan_area) * math.sqrt(1 + s * s) * metres**2, 6),

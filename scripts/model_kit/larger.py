@@ -116,9 +116,9 @@ def flat() -> House:
         {"hall": blocks},
     )
     house.plane("roof", 0, "", 98 * 58 - 4 * 9 * 5)
-    house.plane("parapet top", 0, "", 100 * 60 - 98 * 58)
+    house.plane("parapet top", 0, "", 100 * 60 - 98 * 58, top=True)
     for number in range(1, 5):
-        house.plane(f"curb top {number}", 0, "", 9 * 5 - 8 * 4)
+        house.plane(f"curb top {number}", 0, "", 9 * 5 - 8 * 4, top=True)
     house.edge("upstand", 98, 2, where="foot of the parapet")
     house.edge("upstand", 58, 2, where="foot of the parapet")
     house.edge("flat", 100, 2, where="outer edge of the parapet top", drop="23.5")

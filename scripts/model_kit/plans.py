@@ -8,6 +8,32 @@ from .house import House, Number
 
 Point = tuple[Number, Number, Number]
 
+# Equipment and prices of the examples: plausible, and invented like the village.
+ABSORBER = """[line.absorber]
+name = "example absorber"
+average_force = "4.2 kN"
+peak_force = "6 kN"
+maximum_extension = "1.75 m"
+source = "invented for this example; take the maker's sheet"
+"""
+CABLE = """pretension = "1 kN"
+maximum_span = "8 m"
+maximum_workers = 2
+end_rating = "24 kN"
+support_rating = "12 kN"
+rope = { name = "example cable, 8 mm steel", stiffness = 3.6e6, mass_per_length = 0.25, strength = "36 kN", \
+source = "invented for this example; take the maker's sheet" }
+""".replace("\\\n", "")
+PRICES = """[prices]
+currency = "crowns (invented)"
+anchor = 90
+line_per_m = 3
+anchor_line_per_m = 25
+support = 60
+visit = 150
+edge_protection_per_m = 30
+"""
+
 
 @dataclass(frozen=True)
 class Choice:
@@ -21,6 +47,8 @@ class Choice:
     anchor_lines: tuple[tuple[str, tuple[Point, ...]], ...] = ()
     grade: bool = True  # the ground is level at the foot of the house; False: it is in the model
     more: str = ""  # further lines of the [line] table
+    tables: tuple[str, ...] = ()  # further tables
+    rating: str = ""  # of every anchor
     mass: str = "100 kg"
     height: str = "1.5 m"
     remark: str = ""
@@ -33,6 +61,16 @@ CHOICES = {
         "4.2 m",
         "fixed",
         (("A1", (3, 4, "5.3")), ("A2", (9, 4, "5.3"))),
+        rating="22.2 kN",
+        tables=(
+            """[candidates]              # where roof3d place may put anchors
+along = ["ridge"]
+spacing = "0.6 m"
+offset = "0.4 m"
+line_lengths = ["4.2 m", "6 m"]
+""",
+            PRICES,
+        ),
         remark="Two ridge anchors, one length of rope for both slopes.",
     ),
     "hip": Choice(
@@ -61,6 +99,15 @@ CHOICES = {
         (("A1", (7, "4.5", "8.55")),),
         (("H1", ((1, "4.5", "8.55"), (4, "4.5", "8.55"), ("6.2", "4.5", "8.55"))),),
         more='slack = "0.3 m"\n',
+        tables=(
+            ABSORBER,
+            """[[work]]                  # only the gutters and the main verges have to be reached
+id = "gutters"
+edge_kinds = ["eave", "rake"]
+strip = "1 m"
+""",
+        ),
+        rating="12 kN",
         remark="A single anchor by the chimney and an anchor line along the western ridge.",
     ),
     "t-plan": Choice(
@@ -88,7 +135,14 @@ CHOICES = {
         "5.5 m",
         "fixed",
         (("A1", (5, 5, "10.1")), ("A2", (7, 5, "10.1"))),
-        remark="Ropes run over the break from the flat upper to the steep lower slopes.",
+        tables=(
+            ABSORBER,
+            """[[protection]]            # a scaffold stands along these
+kinds = ["eave"]
+means = "scaffold"
+""",
+        ),
+        remark="A scaffold guards the eaves; ropes run over the break to the steep lower slopes.",
     ),
     "flat": Choice(
         "us-construction",
@@ -128,6 +182,14 @@ CHOICES = {
             *((f"A{i}", (x, 1, "9.05")) for i, x in enumerate((9, 24, 39), start=6)),
             *((f"A{i}", (x, 13, "9.05")) for i, x in enumerate((9, 24, 39), start=9)),
         ),
+        tables=(
+            """[candidates]
+along = ["ridge", "hip"]
+spacing = "1 m"
+line_lengths = ["6 m", "8 m", "10 m"]
+""",
+            PRICES,
+        ),
         remark="Five anchors on the long ridge, one on the ridge of each wing.",
     ),
 }
@@ -165,9 +227,17 @@ def text(house: House, village: str) -> str:
         f'policy = "{choice.policy}"',
     ]
     lines += choice.more.splitlines()
+    early = [table for table in choice.tables if table.startswith("[line")]
+    late = [table for table in choice.tables if not table.startswith("[line")]
+    for table in early:
+        lines += ["", *table.splitlines()]
     for name, point in choice.anchors:
         lines += ["", "[[anchor]]", f'id = "{name}"', f"at = {house.point(*point)}"]
+        if choice.rating:
+            lines.append(f'rating = "{choice.rating}"')
     for name, points in choice.anchor_lines:
         listed = ", ".join(house.point(*p) for p in points)
-        lines += ["", "[[anchor_line]]", f'id = "{name}"', f"points = [{listed}]"]
+        lines += ["", "[[anchor_line]]", f'id = "{name}"', f"points = [{listed}]", *CABLE.splitlines()]
+    for table in late:
+        lines += ["", *table.splitlines()]
     return "\n".join(lines) + "\n"
