@@ -18,7 +18,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from roof3d.arrest.cable import Equilibrium, Net, Run, hanging, solve
+from roof3d.arrest.cable import FLAT, Equilibrium, Net, Run, hanging, solve
 from roof3d.arrest.equipment import Range, Values, equipment, positive, rope_stiffness, rope_weight
 from roof3d.errors import InputError
 from roof3d.formulas import STANDARD_GRAVITY, show_value, traveller_deflection, unstretched_length
@@ -27,6 +27,7 @@ from roof3d.records import AnchorLine, Finding, Floats
 SUPPORT_KINDS = ("rigid", "flexible", "pass-through")
 MOST_WORKERS = 4
 SHORTEST_SPAN = 1e-3  # m
+DEEP = 0.5  # sag over span beyond which a line is not held up at all
 MOST_CASES = 150
 DOWN = np.array([0.0, 0.0, -1.0])
 
@@ -47,6 +48,7 @@ class AnchorLineModel:
     pretension: float
     workers: int
     ratings: tuple[float | None, ...] = ()  # N, of all points
+    slack: bool = False  # hangs too deep for a parabola: all sag is pulled out before the load counts
     assumptions: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
 
@@ -151,6 +153,13 @@ def build(
     if pretension == 0 and mass > 0:
         assumptions.append(f"anchor line {line.id}: without pretension its own sag is left out")
         mass = 0.0
+    slack = mass * STANDARD_GRAVITY * float(np.max(chords)) / (8 * pretension) if mass else 0.0
+    if slack > DEEP:
+        found = f"{show_value(pretension, 'N')}, under which the line sags by more than half a span"
+        raise InputError("", f"{place}: pretension", found, "a pull that holds the line up")
+    if slack > FLAT:
+        text = f"anchor line {line.id}: hangs slack, by {slack:.0%} of a span; all of it is reckoned as drop"
+        findings.append(Finding("anchor-line-slack", "warning", text, line.id))
     over = chords if lengths is None else np.maximum(np.asarray(lengths, dtype=np.float64), chords)
     if len(over) != len(chords) or not np.all(np.isfinite(over)):
         raise InputError("", f"{place}: span lengths", str(lengths), f"{len(chords)} finite lengths")
@@ -164,6 +173,7 @@ def build(
         lengths=over,
         stiffness=stiffness,
         mass_per_length=mass,
+        slack=slack > FLAT,
         pretension=pretension,
         workers=workers,
         assumptions=tuple(assumptions),
@@ -261,7 +271,7 @@ def _net(model: AnchorLineModel, stiffness: float, loaded: Sequence[int]) -> tup
         length = sum(hanging(float(chord), model.pretension, weight)[0] for chord in chords)
         free = float(unstretched_length(length, model.pretension, stiffness))
         nodes = tuple(range(points[first], points[last] + 1))
-        runs.append(Run(nodes, free, stiffness, model.mass_per_length))
+        runs.append(Run(nodes, free, stiffness, 0.0 if model.slack else model.mass_per_length))
     return Net(np.array(places), np.array(holds), tuple(runs)), travellers, points
 
 
@@ -412,7 +422,25 @@ def line_loads(
         for index, (size, load, case) in enumerate(worst)
     )
     spans = tuple(replace(place, pull_n=pull) for place, pull in zip(places, pulls, strict=True))
-    return LineLoads(model.id, force, count, spans, loads, model.assumptions, model.findings)
+    findings = (*model.findings, *_overstretched(model, spans))
+    return LineLoads(model.id, force, count, spans, loads, model.assumptions, findings)
+
+
+def _overstretched(model: AnchorLineModel, spans: Sequence[SpanPlaces]) -> list[Finding]:
+    """Spans in which the rope would be stretched beyond anything that a rope does elastically."""
+    limit = float(equipment()["strain"]["greatest"]["value"])
+    found = []
+    for span in spans:
+        strain = span.length / span.unloaded - 1
+        if strain > limit:
+            text = (
+                f"anchor line {model.id}, span {span.span + 1}: {strain:.0%} longer under load, more than a "
+                f"rope can give; its figures only say that it is too soft for the load"
+            )
+            found.append(
+                Finding("anchor-line-overstretched", "danger", text, model.id, (span.p1 + span.p2) / 2)
+            )
+    return found
 
 
 @dataclass(frozen=True, eq=False)

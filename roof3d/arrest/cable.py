@@ -57,14 +57,13 @@ class Net:
 @dataclass(frozen=True, eq=False)
 class Equilibrium:
     """Places of the nodes (n, 3), pull of each run (N), force of the rope on each node (n, 3), stored
-    energy (J), largest force left unbalanced (N), and whether the rope is too slack for a parabola."""
+    energy (J) and the largest force left unbalanced (N)."""
 
     places: Floats
     pulls: tuple[float, ...]
     forces: Floats
     energy: float
     residual: float
-    slack: bool
 
 
 def _pull(run: Run, total: float, chords: Floats) -> tuple[float, float, float]:
@@ -210,15 +209,10 @@ def _unbalanced(net: Net, places: Floats, loads: Floats, springs: Floats, free: 
 
 def _result(net: Net, places: Floats, residual: float) -> Equilibrium:
     forces, _, pulls = _derivatives(net, places)
-    slack = False
-    for run, pull in zip(net.runs, pulls, strict=True):
-        chords, _ = _segments(run, places)
-        if run.weight and pull > 0:
-            slack = slack or bool(np.any(run.weight * chords / (8 * pull) > FLAT))
     held = np.isfinite(net.holds)
     energy = sum(_stored(run, places) for run in net.runs)
     energy += float(np.sum(net.holds[held] * np.sum((places[held] - net.places[held]) ** 2, axis=1))) / 2
-    return Equilibrium(places, tuple(float(p) for p in pulls), forces, energy, residual, slack)
+    return Equilibrium(places, tuple(float(p) for p in pulls), forces, energy, residual)
 
 
 def hanging(span: float, pull: float, weight: float) -> tuple[float, float, float]:

@@ -1,0 +1,382 @@
+"""Arrest of one person: energy balance against closed forms, time integration and a physics engine."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from roof3d.arrest.equipment import Connector, Range, equipment, resolve
+from roof3d.arrest.integrate import integrate
+from roof3d.arrest.person import Spring, anchor_pull, edge_stretch, stop
+from roof3d.arrest.swing import strikes, swing, track_speeds
+from roof3d.errors import InputError
+from roof3d.records import Absorber, Line, Rope
+from roof3d.rules import load_rules
+
+FT, LBF, G = 0.3048, 4.4482216152605, 9.80665
+
+
+@dataclass(frozen=True)
+class Rules:
+    """Round numbers in place of a rule set, so that each test shows what it rests on."""
+
+    values: dict[str, float] = field(
+        default_factory=lambda: {
+            "harness_stretch": 0.3,
+            "deceleration": 1.07,
+            "line_elongation": 0.03,
+            "arrest_force_limit": 8000.0,
+        }
+    )
+
+    def value(self, name: str) -> float:
+        return self.values[name]
+
+    def get(self, name: str) -> float | None:
+        return self.values.get(name)
+
+
+RULES = Rules()
+ABSORBER = Connector(
+    kind="lanyard",
+    absorbs=True,
+    average_force=Range(4500.0, 4500.0),
+    peak_force=6000.0,
+    maximum_extension=1.75,
+    activation_distance=0.0,
+    stiffness=None,
+    strain=0.0,
+    harness_stretch=0.3,
+    deceleration=1.07,
+    extension_known=True,
+)
+ROPE = replace(ABSORBER, kind="rope", absorbs=False, stiffness=Range(24_080.9, 24_080.9), peak_force=math.inf)
+
+
+@pytest.mark.parametrize(
+    ("force", "fall", "extension"), [(4500.0, 4.0, 1.1146), (6000.0, 4.0, 0.7815), (4500.0, 2.0, 0.5573)]
+)
+def test_constant_force_and_no_stretch(force, fall, extension):
+    # X = W h / (F - W), energy balance by hand, 100 kg.
+    connector = replace(ABSORBER, average_force=Range(force, force))
+    got = stop(100.0, fall, connector, 2.0, RULES)
+    assert got.absorber_m == pytest.approx(extension, abs=1e-4)
+    assert got.peak_force_n == 6000.0
+    assert got.energy_j == pytest.approx(force * got.absorber_m)
+
+
+@pytest.mark.parametrize(("factor", "force"), [(1.77, 9000), (1.0, 6981), (0.3, 4242)])
+def test_harmonic_rope(factor, force):
+    # F = W + sqrt(W^2 + 2 W EA f): 80 kg on a rope calibrated to 9 kN at fall factor 1.77.
+    got = stop(80.0, factor * 5.0, ROPE, 5.0, RULES)
+    assert got.peak_force_n == pytest.approx(force, abs=1.0)
+    assert got.line_stretch_m == pytest.approx(got.peak_force_n * 5.0 / 24_080.9)
+
+
+def test_load_put_on_without_a_fall_is_twice_the_weight():
+    got = stop(100.0, 0.0, ROPE, 5.0, RULES)
+    assert got.peak_force_n == pytest.approx(2 * 100 * G)
+
+
+def test_class_limits_stop_the_test_mass_exactly_at_full_extension():
+    # Least average force of a class by its own test: EN 355, 100 kg, 4 m, 1.75 m (standard's limits).
+    least = 100 * G * (4.0 + 1.75) / 1.75
+    connector = replace(ABSORBER, average_force=Range(least, least))
+    got = stop(100.0, 4.0, connector, 2.0, RULES)
+    assert got.absorber_m == pytest.approx(1.75, abs=1e-9)
+    assert stop(101.0, 4.0, connector, 2.0, RULES).absorber_m is None
+
+
+def test_absorber_that_runs_out_is_a_finding_with_the_energy_left():
+    connector = replace(ABSORBER, average_force=Range(3000.0, 3000.0), maximum_extension=0.5)
+    got = stop(100.0, 4.0, connector, 2.0, RULES)
+    left = 100 * G * 4.5 - 3000 * 0.5
+    assert not got.stopped
+    assert got.absorber_m is None
+    assert got.elongation_m is None
+    assert got.peak_force_n is None
+    assert got.energy_left_j == pytest.approx(left)
+    (finding,) = [f for f in got.findings if f.code == "absorber-exhausted"]
+    assert finding.severity == "danger"
+    assert f"{left / 1000:.2f} kJ" in finding.text
+    motion = integrate(100.0, 4.0, lambda x: 0.0, yield_force=3000.0, yield_at=0.0, maximum_extension=0.5)
+    assert not motion.stopped
+    assert motion.energy_left == pytest.approx(left, rel=1e-7)
+
+
+def test_absorber_weaker_than_the_weight_never_stops_anybody():
+    connector = replace(ABSORBER, average_force=Range(900.0, 900.0))
+    got = stop(100.0, 1.0, connector, 2.0, RULES)
+    assert not got.stopped
+    assert got.energy_left_j > 0
+
+
+@pytest.mark.parametrize("mass", [60.0, 100.0, 140.0])
+@pytest.mark.parametrize("fall", [0.0, 0.6, 1.8, 4.0])
+@pytest.mark.parametrize("stiffness", [8_000.0, 60_000.0])
+def test_time_integration_agrees_with_the_energy_balance(mass, fall, stiffness):
+    length, force = 5.0, 4500.0
+    spring = Spring(length, stiffness)
+    motion = integrate(
+        mass, fall, lambda x: stiffness * x / length, yield_force=force, yield_at=spring.travel(force)
+    )
+    connector = replace(
+        ABSORBER, stiffness=Range(stiffness, stiffness), maximum_extension=9.0, peak_force=force
+    )
+    got = stop(mass, fall, connector, length, RULES)
+    balance_line = min(
+        force, mass * G + math.sqrt((mass * G) ** 2 + 2 * mass * G * stiffness * fall / length)
+    )
+    assert motion.peak_force == pytest.approx(balance_line, rel=1e-6)
+    assert got.peak_force_n == pytest.approx(balance_line, rel=1e-9)
+    # the claim takes the worse of an elastic and a rigid line, never less than the motion
+    assert got.absorber_m >= motion.extensions.max() - 1e-9
+    assert got.elongation_m >= motion.lowest - fall - 1e-9
+    w = mass * G
+    e = spring.travel(force)
+    exact = max(0.0, (w * (fall + e) - force * e / 2) / (force - w))
+    assert motion.extensions.max() == pytest.approx(exact, abs=1e-6)
+
+
+def test_energy_is_conserved_without_losses():
+    mass, fall, length, stiffness = 90.0, 1.5, 6.0, 20_000.0
+    motion = integrate(mass, fall, lambda x: stiffness * x / length, bounce=0.5)
+    stretch = np.maximum(motion.depths - fall, 0.0)
+    energy = mass * motion.speeds**2 / 2 - mass * G * motion.depths + stiffness * stretch**2 / (2 * length)
+    assert np.max(np.abs(energy)) <= 1e-6 * mass * G * motion.lowest
+    assert motion.speeds[-1] < 0 or motion.depths[-1] < motion.lowest
+
+
+def test_physics_engine_agrees_with_the_elastic_stop():
+    mujoco = pytest.importorskip("mujoco", reason="mujoco (dev extra) is not installed")
+    mass, fall, stiffness, length = 100.0, 1.2, 30_000.0, 6.0
+    k = stiffness / length
+    model = mujoco.MjModel.from_xml_string(
+        f"""<mujoco><option timestep="0.00005" gravity="0 0 -{G}" integrator="RK4"/>
+        <worldbody><site name="anchor" pos="0 0 0"/>
+        <body name="body" pos="0 0 {-length + fall}"><joint type="slide" axis="0 0 1"/>
+        <geom type="sphere" size="0.1" mass="{mass}"/><site name="ring"/></body></worldbody>
+        <tendon><spatial name="rope" springlength="0 {length}" stiffness="{k}">
+        <site site="anchor"/><site site="ring"/></spatial></tendon></mujoco>"""
+    )
+    data = mujoco.MjData(model)
+    lowest = 0.0
+    while data.time < 1.5:
+        mujoco.mj_step(model, data)
+        lowest = min(lowest, float(data.qpos[0]))
+    connector = replace(ROPE, stiffness=Range(stiffness, stiffness))
+    got = stop(mass, fall, connector, length, RULES)
+    assert -lowest - fall == pytest.approx(got.line_stretch_m, rel=1e-3)
+    assert k * (-lowest - fall) == pytest.approx(got.peak_force_n, rel=1e-3)
+
+
+# ------------------------------------------------------------------------------------- metamorphic
+
+masses = st.floats(50, 140)
+falls = st.floats(0.0, 4.0)
+
+
+@settings(max_examples=120, deadline=None)
+@given(masses, falls, st.floats(3000, 6000), st.floats(8_000, 60_000), st.floats(1, 20), st.floats(0, 0.5))
+def test_more_mass_or_fall_never_helps(mass, fall, force, stiffness, length, more):
+    connector = replace(
+        ABSORBER,
+        average_force=Range(force, force),
+        stiffness=Range(stiffness, 1.5 * stiffness),
+        peak_force=force / 0.875,
+    )
+    base = stop(mass, fall, connector, length, RULES)
+    for worse in (
+        stop(mass * (1 + more), fall, connector, length, RULES),
+        stop(mass, fall + more, connector, length, RULES),
+    ):
+        if not base.stopped:
+            assert not worse.stopped
+            assert worse.energy_left_j >= base.energy_left_j - 1e-6
+        elif worse.stopped:
+            assert worse.elongation_m >= base.elongation_m - 1e-9
+            assert worse.peak_force_n >= base.peak_force_n - 1e-6
+
+
+@settings(max_examples=120, deadline=None)
+@given(masses, falls, st.floats(3000, 6000), st.floats(1.0, 1.5), st.floats(8_000, 60_000))
+def test_a_stiffer_absorber_or_line_never_lowers_the_force(mass, fall, force, factor, stiffness):
+    connector = replace(
+        ABSORBER,
+        average_force=Range(force, force),
+        peak_force=force / 0.875,
+        maximum_extension=20.0,
+        stiffness=Range(stiffness, stiffness),
+    )
+    base = stop(mass, fall, connector, 5.0, RULES)
+    absorber = replace(
+        connector, average_force=Range(force * factor, force * factor), peak_force=force * factor / 0.875
+    )
+    line = replace(connector, stiffness=Range(stiffness * factor, stiffness * factor))
+    for stiffer in (absorber, line):
+        assert stop(mass, fall, stiffer, 5.0, RULES).peak_force_n >= base.peak_force_n - 1e-6
+    assert stop(mass, fall, absorber, 5.0, RULES).absorber_m <= base.absorber_m + 1e-9
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(0.0, 5.0), st.floats(0.0, 3.0))
+def test_friction_at_an_edge_never_lowers_the_claimed_force(hanging, turned):
+    rope = replace(ROPE, stiffness=Range(20_000.0, 20_000.0))
+    over = stop(100.0, 1.5, rope, 5.0, RULES, hanging=hanging, turned=turned)
+    free = stop(100.0, 1.5, rope, 5.0, RULES)
+    assert over.peak_force_n >= free.peak_force_n - 1e-9
+    assert over.line_stretch_m == pytest.approx(free.line_stretch_m)
+
+
+def test_friction_range_on_the_anchor():
+    # Capstan: at 90 degrees and friction 0.5 the anchor feels 1 / 2.193 of the pull (statics tables);
+    # the claim keeps the whole pull.
+    least, greatest = anchor_pull(6000.0, math.pi / 2)
+    assert 6000.0 / least == pytest.approx(2.193, abs=1e-3)
+    assert greatest == 6000.0
+
+
+# --------------------------------------------------------------------------------- resolving a plan
+
+
+def test_no_data_of_the_absorber_keeps_the_rule_sets_deceleration():
+    rules = load_rules("us-construction")
+    connector = resolve(Line(length=6.0), rules)
+    got = stop(100.0, 1.0, connector, 6.0, rules)
+    assert got.deceleration_m == pytest.approx(max(rules.value("deceleration"), got.absorber_m))
+    assert got.line_stretch_m == pytest.approx(6.0 * rules.value("line_elongation"))
+    assert got.peak_force_n == pytest.approx(1800 * LBF, rel=1e-6)
+    assert connector.assumptions
+
+
+def test_a_makers_absorber_is_used_as_given():
+    absorber = Absorber(average_force=4000.0, peak_force=5500.0, maximum_extension=1.2, source="sheet")
+    connector = resolve(Line(length=2.0, absorber=absorber, rope=Rope(elongation=0.0)), RULES)
+    got = stop(100.0, 1.8, connector, 2.0, RULES)
+    assert got.elongation_m == pytest.approx(100 * G * 1.8 / (4000 - 100 * G))
+    assert got.peak_force_n == 5500.0
+
+
+def test_average_force_alone_gets_a_peak_from_measured_ratio():
+    connector = resolve(Line(absorber=Absorber(average_force=3500.0, maximum_extension=1.5)), RULES)
+    assert connector.peak_force == pytest.approx(3500 / 0.875)
+
+
+def test_no_absorber_and_no_stiffness_is_a_finding():
+    connector = resolve(Line(absorber=Absorber(name="none")), RULES)
+    got = stop(100.0, 1.0, connector, 5.0, RULES)
+    assert got.peak_force_n is None
+    assert "arrest-force-unknown" in {f.code for f in got.findings}
+
+
+def test_retracting_device_adds_its_lock_on_travel():
+    absorber = Absorber(
+        average_force=4000.0, peak_force=6000.0, maximum_extension=1.0, activation_distance=0.3
+    )
+    connector = resolve(Line(kind="retracting", absorber=absorber, rope=Rope(elongation=0.0)), RULES)
+    got = stop(100.0, 0.0, connector, 5.0, RULES)
+    x = 100 * G * 0.3 / (4000 - 100 * G)
+    assert got.elongation_m == pytest.approx(0.3 + x)
+
+
+def test_force_over_the_limit_is_a_finding():
+    rules = Rules(RULES.values | {"arrest_force_limit": 5000.0})
+    got = stop(100.0, 1.0, ABSORBER, 2.0, rules)
+    assert "arrest-force-over-limit" in {f.code for f in got.findings}
+
+
+def test_edge_stretch_is_capped_and_counts_every_part():
+    connector = replace(ABSORBER, strain=0.03, activation_distance=0.1)
+    expected = 0.1 + 100 * G * 1.6 / (4500 - 100 * G) + 0.3 + 0.18
+    assert edge_stretch(100.0, 1.5, connector, 6.0) == pytest.approx(expected)
+    weak = replace(connector, average_force=Range(900.0, 900.0))
+    assert edge_stretch(100.0, 1.5, weak, 6.0) == pytest.approx(0.1 + 1.75 + 0.3 + 0.18)
+    unknown = replace(weak, extension_known=False, deceleration=2.0)
+    assert edge_stretch(100.0, 1.5, unknown, 6.0) == pytest.approx(0.1 + 2.0 + 0.3 + 0.18)
+
+
+@pytest.mark.parametrize(
+    ("line", "message"),
+    [
+        (Line(kind="bungee"), "kind"),
+        (Line(rope=Rope(stiffness=0.0)), "stiffness"),
+        (Line(rope=Rope(stiffness=-5.0)), "stiffness"),
+        (Line(rope=Rope(dynamic_stiffness=math.nan)), "stiffness"),
+        (Line(rope=Rope(name="spider silk")), "spider silk"),
+        (Line(rope=Rope(elongation=-0.1)), "elongation"),
+        (Line(absorber=Absorber(average_force=0.0)), "average_force"),
+        (Line(absorber=Absorber(average_force=5000.0, peak_force=4000.0)), "peak_force"),
+        (Line(absorber=Absorber(maximum_extension=-1.0)), "maximum_extension"),
+        (Line(absorber=Absorber(activation_distance=math.inf)), "activation_distance"),
+    ],
+)
+def test_impossible_equipment_is_refused_in_one_line(line, message):
+    with pytest.raises(InputError, match=message) as caught:
+        resolve(line, RULES)
+    assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(("mass", "fall", "length"), [(0, 1, 1), (math.nan, 1, 1), (100, -1, 1), (100, 1, 0)])
+def test_impossible_falls_are_refused(mass, fall, length):
+    with pytest.raises(InputError):
+        stop(mass, fall, ABSORBER, length, RULES)
+
+
+def test_every_equipment_class_names_its_source():
+    for group in equipment().values():
+        for entry in group.values():
+            assert {"text", "document", "year", "status", "unit"} <= set(entry)
+            assert entry["status"] in {"read", "quoted", "secondary", "memory", "computed", "assumed"}
+            if entry["status"] == "assumed":
+                assert entry["note"]
+            if "least" in entry:
+                assert 0 <= entry["least"] <= entry["greatest"]
+
+
+# ------------------------------------------------------------------------------------------- swing
+
+
+@pytest.mark.parametrize(("angle", "drop", "speed"), [(15, 0.2044, 2.0), (30, 0.8038, 3.97), (60, 3.0, 7.67)])
+def test_swing_about_a_fixed_point(angle, drop, speed):
+    # L (1 - cos a) and sqrt(2 g h) for L = 6 m, mechanics texts, by hand calculator.
+    got = swing(100.0, 6 * (1 - math.cos(math.radians(angle))))
+    assert got.drop_m == pytest.approx(drop, abs=1e-4)
+    assert got.speed_m_s == pytest.approx(speed, abs=0.01)
+    assert got.energy_j == pytest.approx(100 * G * drop, rel=1e-3)
+    assert swing(100.0, -1.0).speed_m_s == 0.0
+
+
+def test_swing_speed_by_integration_of_the_pendulum():
+    from scipy.integrate import solve_ivp
+
+    length, start = 6.0, math.radians(40)
+    bottom = lambda t, y: y[0]  # noqa: E731
+    bottom.terminal = True
+    run = solve_ivp(
+        lambda t, y: [y[1], -G / length * math.sin(y[0])],
+        (0, 10),
+        [start, 0.0],
+        events=bottom,
+        rtol=1e-10,
+        atol=1e-12,
+    )
+    speed = abs(run.y[1, -1]) * length
+    assert swing(80.0, length * (1 - math.cos(start))).speed_m_s == pytest.approx(speed, rel=1e-6)
+
+
+def test_strikes_name_the_thing_and_the_worst_speed():
+    potentials = np.array([8.0, 7.5, 7.2, 7.0])
+    lowest = np.array([2.0, 1.5, 1.0, 0.8])
+    obstacles = np.array([0.0, 2.0, 2.0, 0.0])
+    found = strikes(potentials, lowest, obstacles, ("ground", "terrace", "terrace", "ground"))
+    (finding,) = found
+    assert finding.code == "swing-strike"
+    assert "terrace" in finding.text
+    assert f"{math.sqrt(2 * G * 0.8):.2f} m/s" in finding.text
+    assert strikes(potentials, lowest + 5, obstacles, ("a",) * 4) == ()
+    assert track_speeds(potentials)[0] == 0.0
