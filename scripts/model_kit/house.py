@@ -103,15 +103,25 @@ class House:
         self.planes.append(answer)
 
     def edge(
-        self, kind: str, length: float | Fraction, count: int = 1, where: str = "", drop: Number | None = None
+        self,
+        kind: str,
+        length: float | Fraction,
+        count: int = 1,
+        where: str = "",
+        drop: Number | None = None,
+        top: bool = False,
     ) -> None:
-        """``count`` edges of one kind and length; ``drop`` is the least height to what lies below."""
+        """``count`` edges of one kind and length; ``drop`` is the least height to what lies below.
+
+        ``top``: an edge of a narrow level top, where the edge of the roof is the foot of the upstand.
+        """
         metres = float(METRES[self.unit])
         answer: dict[str, object] = {
             "kind": kind,
             "length_m": round(float(length) * metres, 6),
             "count": count,
             "where": where,
+            "narrow_top": top,
         }
         if drop is not None:
             answer["drop_m"] = round(float(fr(drop)) * metres, 6)

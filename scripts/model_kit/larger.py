@@ -121,12 +121,12 @@ def flat() -> House:
         house.plane(f"curb top {number}", 0, "", 9 * 5 - 8 * 4, top=True)
     house.edge("upstand", 98, 2, where="foot of the parapet")
     house.edge("upstand", 58, 2, where="foot of the parapet")
-    house.edge("flat", 100, 2, where="outer edge of the parapet top", drop="23.5")
-    house.edge("flat", 60, 2, where="outer edge of the parapet top", drop="23.5")
+    house.edge("flat", 100, 2, where="outer edge of the parapet top", drop="23.5", top=True)
+    house.edge("flat", 60, 2, where="outer edge of the parapet top", drop="23.5", top=True)
     house.edge("upstand", 9, 8, where="foot of a curb")
     house.edge("upstand", 5, 8, where="foot of a curb")
-    house.edge("opening", 8, 8, where="inner edge of a curb top", drop="22.25")
-    house.edge("opening", 4, 8, where="inner edge of a curb top", drop="22.25")
+    house.edge("opening", 8, 8, where="inner edge of a curb top", drop="22.25", top=True)
+    house.edge("opening", 4, 8, where="inner edge of a curb top", drop="22.25", top=True)
     house.volume(
         "hall",
         100 * 60 * 23.5 - 98 * 58 * 1.5 - 98 * 58 * 20 + 4 * (9 * 5 * 0.75) - 4 * 8 * 4 * (0.75 + 1.5),
