@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -78,12 +79,21 @@ def stretches(facets: list[Facet], standing: walls.Walls, surfaces: Surfaces) ->
         sides.start, sides.end, sides.facet, MEET, SHORT, (others.start, others.end, others.facet)
     )
     shared: list[list[tuple[float, float, float, int]]] = [[] for _ in sides.start]
-    for one, two, (low, high), width in zip(i.tolist(), j.tolist(), interval.tolist(), gap.tolist(), strict=True):
+    for one, two, (low, high), width in zip(
+        i.tolist(), j.tolist(), interval.tolist(), gap.tolist(), strict=True
+    ):
         shared[one].append((low, high, width, int(others.facet[two])))
+    soffits = sides_of(facets, [row for row, facet in enumerate(facets) if facet.kind == "underside"])
+    i, j, interval, _ = touching_segments(
+        sides.start, sides.end, sides.facet, MEET, SHORT, (soffits.start, soffits.end, soffits.facet)
+    )
+    under: list[list[tuple[float, float]]] = [[] for _ in sides.start]
+    for one, (low, high) in zip(i.tolist(), interval.tolist(), strict=True):
+        under[one].append((low, high))
     near = walls.candidates(standing, sides.start, sides.end)
     found: list[Stretch] = []
     for row in range(len(sides.start)):
-        found.extend(_side(facets, sides, row, shared[row], near[row], standing, surfaces))
+        found.extend(_side(facets, sides, row, shared[row], under[row], near[row], standing, surfaces))
     return found
 
 
@@ -92,6 +102,7 @@ def _side(
     sides: Sides,
     row: int,
     shared: list[tuple[float, float, float, int]],
+    under: list[tuple[float, float]],
     near: list[int],
     standing: walls.Walls,
     surfaces: Surfaces,
@@ -105,6 +116,8 @@ def _side(
     marks = [0.0, length]
     for begin, finish, _, _ in shared:
         marks += [begin, finish]
+    for begin, finish in under:
+        marks += [begin, finish]
     marks += [*low_walls.ravel().tolist(), *high_walls.ravel().tolist()]
     cuts = [0.0]
     for mark in sorted(mark for mark in marks if SHORT < mark < length - SHORT):
@@ -112,7 +125,7 @@ def _side(
             cuts.append(mark)
     cuts.append(length)
     found: list[Stretch] = []
-    for begin, finish in zip(cuts[:-1], cuts[1:], strict=True):
+    for begin, finish in pairwise(cuts):
         middle = 0.5 * (begin + finish)
         partners = [(width, facets[p].kind != "roof", p) for lo, hi, width, p in shared if lo <= middle <= hi]
         one, two = start + begin * axis, start + finish * axis
@@ -121,20 +134,27 @@ def _side(
         if partners:
             width, is_ground, partner = min(partners, key=lambda item: (item[1], round(item[0], 3), item[2]))
             meets = "ground" if is_ground else "plane"
-            found.append(Stretch(**base, meets=meets, partner=partner, gap=width))  # type: ignore[arg-type]
+            found.append(Stretch(**base, meets=meets, partner=partner, gap=width))
         elif rises and _inside(high_walls, middle):
-            found.append(Stretch(**base, meets="wall", partner=-1))  # type: ignore[arg-type]
+            found.append(Stretch(**base, meets="wall", partner=-1))
         elif rises:
             rise = _rise(standing, near, start, end, middle)
             meets = "low" if surfaces.drops_behind(one, two, BEYOND, STEP) else "wall"
-            found.append(Stretch(**base, meets=meets, partner=-1, rise=rise))  # type: ignore[arg-type]
+            found.append(Stretch(**base, meets=meets, partner=-1, rise=rise))
         elif finish - begin <= TIP and not surfaces.drops_behind(one, two, BEYOND[:2], 0.1):
-            found.append(Stretch(**base, meets="wall", partner=-1))  # type: ignore[arg-type]
+            found.append(Stretch(**base, meets="wall", partner=-1))
+        elif any(lo <= middle <= hi for lo, hi in under) and not surfaces.drops_behind(
+            one, two, BEYOND[:2], 0.1
+        ):
+            # the underside of something that covers the plane starts here and rises outward
+            found.append(Stretch(**base, meets="wall", partner=-1))
+        elif surfaces.goes_on(one, two, facets[int(sides.facet[row])], BEYOND[:2]):
+            found.append(Stretch(**base, meets="wall", partner=-1))
         else:
             doubt = ""
             if not surfaces.drops_behind(one, two, BEYOND[:2], 0.1):
                 doubt = "a surface as high or higher follows, but no face joins it to this edge"
-            found.append(Stretch(**base, meets="nothing", partner=-1, doubt=doubt))  # type: ignore[arg-type]
+            found.append(Stretch(**base, meets="nothing", partner=-1, doubt=doubt))
     return found
 
 

@@ -19,6 +19,7 @@ from roof3d.planes.outline import frame_of
 from roof3d.records import Edge, Facet, Floats, Ints, Mesh
 
 NODE = 0.05  # m, ends of edges within this distance are one node
+CRUMB = 0.05  # m, shorter stretches of a straight line are counted to their neighbour
 STRAIGHT = float(np.cos(np.radians(2.0)))  # pieces that bend less are joined
 OFF_LINE = 0.03  # m, sideways distance up to which pieces are joined
 
@@ -33,9 +34,7 @@ class Piece:
     doubt: str
 
 
-def find_edges(
-    mesh: Mesh, facets: tuple[Facet, ...], grade: float
-) -> tuple[tuple[Edge, ...], "nx.MultiGraph"]:
+def find_edges(mesh: Mesh, facets: tuple[Facet, ...], grade: float) -> tuple[tuple[Edge, ...], nx.MultiGraph]:
     """Edges of the roof planes and their graph.
 
     ``grade`` is the local height of the ground: an edge at most 0.3 m over it is no fall edge where
@@ -46,7 +45,7 @@ def find_edges(
     standing = _walls(mesh, rows)
     surfaces = surfaces_of(rows)
     found = stretches(rows, standing, surfaces)
-    pieces = [_named(rows, piece, found) for piece in _once(rows, _joined(_settled(rows, found)))]
+    pieces = [_named(rows, piece, found) for piece in _once(rows, _joined(found))]
     return _graph(rows, pieces)
 
 
@@ -77,11 +76,6 @@ def _walls(mesh: Mesh, facets: list[Facet]) -> walls.Walls:
     return walls.walls_of(frames, shapes, np.array(boxes, dtype=np.float64), list(range(len(frames))))
 
 
-def _settled(facets: list[Facet], found: list[Stretch]) -> list[Stretch]:
-    """Stretches too short to mean anything take the neighbour's state where the line goes straight on."""
-    return found
-
-
 def _key(piece: Stretch) -> tuple[int, int, str, int, bool]:
     return (piece.facet, piece.ring, piece.meets, piece.partner, bool(piece.doubt))
 
@@ -108,14 +102,25 @@ def _joined(found: list[Stretch]) -> list[Stretch]:
     for members in rings.values():
         chain: list[Stretch] = []
         for piece in members:
-            if chain and _key(chain[-1]) == _key(piece) and _runs_on(chain[-1], piece, chain[-1].start):
+            on = bool(chain) and _runs_on(chain[-1], piece, chain[-1].start)
+            if on and (_key(chain[-1]) == _key(piece) or _length(piece) < CRUMB):
                 chain[-1] = _union(chain[-1], piece)
+            elif on and _length(chain[-1]) < CRUMB:
+                chain[-1] = replace(piece, start=chain[-1].start)
             else:
                 chain.append(piece)
-        if len(chain) > 2 and _key(chain[-1]) == _key(chain[0]) and _runs_on(chain[-1], chain[0], chain[-1].start):
+        if (
+            len(chain) > 2
+            and _key(chain[-1]) == _key(chain[0])
+            and _runs_on(chain[-1], chain[0], chain[-1].start)
+        ):
             chain = [_union(chain[-1], chain[0]), *chain[1:-1]]
         done.extend(chain)
     return done
+
+
+def _length(piece: Stretch) -> float:
+    return float(np.linalg.norm(piece.end - piece.start))
 
 
 def _union(one: Stretch, two: Stretch) -> Stretch:
@@ -153,9 +158,7 @@ def _named(facets: list[Facet], piece: Stretch, found: list[Stretch]) -> Piece:
     if piece.meets == "ground":
         return Piece(piece, kind, False, "")
     hole = piece.ring > 0 and hole_area(facet, piece.ring) <= COURTYARD
-    low_box = hole and not any(
-        other.meets == "wall" and other.rise == 0.0 for other in _ring(found, piece)
-    )
+    low_box = hole and not any(other.meets == "wall" and other.rise == 0.0 for other in _ring(found, piece))
     if piece.meets == "wall" and not (low_box and piece.rise > 0):
         return Piece(piece, "abutment", False, "")
     if piece.meets == "nothing":
@@ -170,7 +173,7 @@ def _ring(found: list[Stretch], piece: Stretch) -> list[Stretch]:
     return [other for other in found if other.facet == piece.facet and other.ring == piece.ring]
 
 
-def _graph(facets: list[Facet], pieces: list[Piece]) -> tuple[tuple[Edge, ...], "nx.MultiGraph"]:
+def _graph(facets: list[Facet], pieces: list[Piece]) -> tuple[tuple[Edge, ...], nx.MultiGraph]:
     graph: nx.MultiGraph = nx.MultiGraph()
     if not pieces:
         return (), graph

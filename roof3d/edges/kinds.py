@@ -7,6 +7,7 @@ import numpy as np
 from roof3d.records import Facet, Floats
 
 LEVEL = float(np.tan(np.radians(3.0)))  # rise per run up to which an edge or a plane counts as level
+RISE = float(np.tan(np.radians(0.5)))  # rise per run from which a plane drains to or from an edge
 CREASE = float(np.cos(np.radians(2.0)))  # a bend below 2 deg is a break, whatever its direction
 
 
@@ -51,8 +52,8 @@ def inner_kind(one: Facet, two: Facet, start: Floats, end: Floats) -> str:
         return "hip" if convex else "valley"
     out = outward_of(start, end)[:2]
     rise_one, rise_two = float(gradient(one) @ -out), float(gradient(two) @ out)
-    if rise_one < -LEVEL and rise_two < -LEVEL:
+    if rise_one < -RISE and rise_two < -RISE:
         return "ridge"
-    if rise_one > LEVEL and rise_two > LEVEL:
+    if rise_one > RISE and rise_two > RISE:
         return "valley"
     return "break"

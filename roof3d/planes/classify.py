@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
@@ -16,6 +19,9 @@ CAP_WIDTH = 0.6  # m, likewise tops of parapets and walls up to this width
 CRUMB = 0.15  # m2, planes (with all they continue) smaller than this are trim, not roof
 STOREY = 1.8  # m, least height of a building over its ground
 HOUSE = 4.0  # m2, least roof of a building that stands on ground
+HOUSES = 40.0  # m2, likewise where walls go down from the ground's rim
+LAND = np.radians(15.0)  # steepest block of terrain that is taken for one without being told
+NAMES = ("ground", "terrain", "grade", "site", "earth", "lawn")  # words in the names of parts
 STEEPEST_GROUND = np.radians(35.0)
 RIM = 0.5  # m, greatest thickness of a ground slab
 STAND = 0.30  # m, how far a wall's foot may float over the ground or stand in it
@@ -32,59 +38,79 @@ def width_of(shape: BaseGeometry) -> float:
 def filled(shape: BaseGeometry) -> BaseGeometry:
     """The shape without its holes."""
     return shapely.union_all(
-        np.array([Polygon(part.exterior) for part in shapely.get_parts(shape).tolist()] or [Polygon()], dtype=object)
+        np.array(
+            [Polygon(part.exterior) for part in shapely.get_parts(shape).tolist()] or [Polygon()],
+            dtype=object,
+        )
     )
 
 
-def ground_sheets(
-    shapes: list[BaseGeometry],
-    pitch: Floats,
-    heights: list[tuple[float, float]],
-    sheet: list[int],
-    walls_down: Floats,
-    rim_depth: Floats,
-    girth: Floats,
-    walls_up: Floats,
-) -> list[int]:
-    """Rows of the exposed planes that are ground.
+@dataclass(frozen=True, eq=False)
+class Exposed:
+    """What is known of each exposed plane (k of them) before it is named."""
 
-    ``sheet`` groups planes that continue each other over shared edges; ``walls_down`` and ``walls_up``
-    (k,) are metres of each plane's boundary (and, for walls that stand on it, of its inside) at which a
-    wall goes down or up, ``rim_depth`` how deep the walls go, ``girth`` the length of its boundary. A
-    sheet is ground if walls of a building stand on it, none carries it (a slab's rim up to ``RIM`` aside),
-    it is no steeper than an embankment, and nothing walkable lies lower in its plan.
+    shapes: list[BaseGeometry]  # plan view
+    pitch: Floats
+    heights: list[tuple[float, float]]
+    sheet: list[int]  # planes that continue each other over shared edges have one number
+    named: list[bool]  # the file calls the part ground
+    girth: Floats  # m, length of the boundary
+    walls_down: Floats  # m of boundary from which a wall goes down
+    deep: NDArray[np.bool_]  # whether such walls go down more than RIM
+    walls_up: Floats  # m of wall that stands on the plane
+
+
+def ground_sheets(exposed: Exposed, grade: float | None) -> tuple[list[int], list[int]]:
+    """Rows of the exposed planes that are ground, and of those that only might be.
+
+    A sheet (planes that continue each other) can be ground if a building stands on it, it is no steeper
+    than an embankment, and nothing walkable lies lower within its outline. It is ground if no wall
+    carries it (a slab's rim up to ``RIM`` aside). With walls below it, it might be a block of terrain or a
+    lower storey's roof; it is taken as ground only if the file names it so, if the stated ``grade`` lies in
+    its range of heights, or if it slopes like land (over 3 and up to 15 deg) under a house's worth of roof.
+    All else stays roof, which is the worse of the two.
     """
     ground: list[int] = []
-    for group in sorted(set(sheet)):
-        rows = [row for row, name in enumerate(sheet) if name == group]
-        if max(float(pitch[row]) for row in rows) > STEEPEST_GROUND:
+    doubtful: list[int] = []
+    for group in sorted(set(exposed.sheet)):
+        rows = [row for row, name in enumerate(exposed.sheet) if name == group]
+        pitch = max(float(exposed.pitch[row]) for row in rows)
+        if pitch > STEEPEST_GROUND or float(exposed.walls_up[rows].sum()) < 2.0:
             continue
-        total = float(girth[rows].sum())
-        deep = rim_depth[rows] > RIM
-        if float((walls_down[rows] * deep).sum()) > max(0.5, 0.02 * total):
+        housed = _housed(exposed, rows, group)
+        if housed < HOUSE:
             continue
-        if float(walls_up[rows].sum()) < 2.0:
-            continue
-        plot = filled(shapely.union_all(np.array([shapes[row] for row in rows], dtype=object)))
-        plot = plot.buffer(0.05)
-        top = min(heights[row][0] for row in rows)
-        housed = 0.0
-        undercut = False
-        for row, shape in enumerate(shapes):
-            if sheet[row] == group or shape.is_empty:
-                continue
-            common = shape.intersection(plot).area
-            if common < 0.5 * shape.area:
-                continue
-            near = [r for r in rows if shapes[r].distance(shape) < 1.0] or rows
-            level = max(heights[r][0] for r in near)
-            if heights[row][1] >= min(heights[r][0] for r in near) + STOREY:
-                housed += shape.area
-            elif heights[row][1] < min(level, top) - RIM:
-                undercut = True
-        if housed >= HOUSE and not undercut:
+        total = float(exposed.girth[rows].sum())
+        carried = float((exposed.walls_down[rows] * exposed.deep[rows]).sum()) > max(0.5, 0.02 * total)
+        low = min(exposed.heights[row][0] for row in rows)
+        high = max(exposed.heights[row][1] for row in rows)
+        stated = grade is not None and low - STAND <= grade <= high + STAND
+        land = LEVEL < pitch <= LAND and housed >= HOUSES
+        if not carried or stated or land or all(exposed.named[row] for row in rows):
             ground.extend(rows)
-    return sorted(ground)
+        else:
+            doubtful.extend(rows)
+    return sorted(ground), sorted(doubtful)
+
+
+def _housed(exposed: Exposed, rows: list[int], group: int) -> float:
+    """Plan area (m2) of roofs a storey or more over a sheet; 0 if anything lies below it in its outline."""
+    plot = filled(shapely.union_all(np.array([exposed.shapes[row] for row in rows], dtype=object)))
+    plot = plot.buffer(0.05)
+    shapely.prepare(plot)
+    low = min(exposed.heights[row][0] for row in rows)
+    housed = 0.0
+    for row, shape in enumerate(exposed.shapes):
+        if exposed.sheet[row] == group or shape.is_empty or not plot.intersects(shape):
+            continue
+        if shape.intersection(plot).area < 0.5 * shape.area:
+            continue
+        near = [r for r in rows if exposed.shapes[r].distance(shape) < 1.0] or rows
+        if exposed.heights[row][1] >= min(exposed.heights[r][0] for r in near) + STOREY:
+            housed += shape.area
+        elif exposed.heights[row][1] < low - RIM:
+            return 0.0
+    return housed
 
 
 def is_cap(shape: BaseGeometry, area: float, down: float, girth: float) -> bool:

@@ -88,14 +88,14 @@ def covers(sheets: list[Sheet]) -> list[list[BaseGeometry]]:
     return found
 
 
-def traces(
-    sheet: Sheet, vertices: Floats, triangles: Ints, own: NDArray[np.bool_]
-) -> Floats:
+def traces(sheet: Sheet, vertices: Floats, triangles: Ints, own: NDArray[np.bool_]) -> Floats:
     """Plan segments (n, 2, 2) in which other triangles cross the sheet's plane or stand on it."""
     low = np.array(sheet.shape.bounds[:2]) - TRACE
     high = np.array(sheet.shape.bounds[2:]) + TRACE
     corner = vertices[triangles[~own]]
-    near = (corner[..., :2].max(axis=1) >= low).all(axis=1) & (corner[..., :2].min(axis=1) <= high).all(axis=1)
+    near = (corner[..., :2].max(axis=1) >= low).all(axis=1) & (corner[..., :2].min(axis=1) <= high).all(
+        axis=1
+    )
     corner = corner[near]
     distance = corner @ sheet.frame.normal - sheet.frame.offset
     distance = np.where(np.abs(distance) <= TRACE, 0.0, distance)
@@ -118,7 +118,8 @@ def traces(
     two = flag.sum(axis=1) == 2
     place, flag = place[two], flag[two]
     segments = place[flag].reshape(-1, 2, 2)
-    return segments[np.linalg.norm(segments[:, 1] - segments[:, 0], axis=1) > 1e-6]
+    long = np.linalg.norm(segments[:, 1] - segments[:, 0], axis=1) > 1e-6
+    return np.asarray(segments[long], dtype=np.float64)
 
 
 def stretched(segments: Floats, by: float) -> Floats:
@@ -161,9 +162,8 @@ def visible(
         if light.area >= 0.5 * room.area:
             keep.append(room)
         elif light.area >= SEEN:
-            for patch in pieces(light):
-                if patch.area >= PATCH and patch.distance(shapely.boundary(room)) < 2 * EDGE:
-                    keep.append(patch)
+            rim = shapely.boundary(room)
+            keep += [p for p in pieces(light) if p.area >= PATCH and p.distance(rim) < 2 * EDGE]
     if not keep:
         return [], seen
     joined = closed(shapely.union_all(np.array(keep, dtype=object), grid_size=GRID))

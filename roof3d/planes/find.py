@@ -6,16 +6,23 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from roof3d.planes import classify, exposure, walls
 from roof3d.planes.adjacency import measure_triangles, shared_edges
-from roof3d.planes.grow import OFFSET, Regions, fitted, planar_regions, renumber
+from roof3d.planes.grow import OFFSET, Regions, fitted, planar_regions
 from roof3d.planes.moments import triangle_moments
 from roof3d.planes.noise import NoiseReport, noisy_regions, too_rough
-from roof3d.planes.outline import Frame, closed, frame_of, outline, pieces, rings_in_space, straight_ring
+from roof3d.planes.outline import (
+    Frame,
+    frame_of,
+    opened,
+    outline,
+    pieces,
+    rings_in_space,
+    straight_ring,
+)
 from roof3d.planes.segments import touching_segments
 from roof3d.records import Facet, Floats, Ints, Mesh
 
@@ -41,12 +48,13 @@ class Part:
     kind: str
 
 
-def find_facets(mesh: Mesh) -> tuple[tuple[Facet, ...], tuple[str, ...]]:
+def find_facets(mesh: Mesh, *, grade: float | None = None) -> tuple[tuple[Facet, ...], tuple[str, ...]]:
     """Planar facets of a mesh, and what was left in doubt, one sentence each.
 
     Roof planes get ids P1, P2, ... by falling area (equal areas: by height, then y, then x of the
     centroid), all others F1, F2, ... likewise. Roof planes are limited to what is outside: parts hidden
-    in other solids or under other surfaces are cut away.
+    in other solids or under other surfaces are cut away. ``grade``, the local height of the ground where
+    it is known, helps to tell ground from roof.
     """
     doubts: list[str] = []
     measures = measure_triangles(mesh)
@@ -61,7 +69,7 @@ def find_facets(mesh: Mesh) -> tuple[tuple[Facet, ...], tuple[str, ...]]:
         regions = fitted(mesh, measures, moments, about, label)
         doubts.append(report.sentence())
     planes = _planes(mesh, regions, measures.area, report)
-    parts, more = _parts(mesh, planes)
+    parts, more = _parts(mesh, planes, grade)
     doubts.extend(more)
     return _facets(mesh, planes, parts), tuple(doubts)
 
@@ -109,12 +117,18 @@ def _sheets(planes: list[Plane]) -> tuple[list[int], list[exposure.Sheet]]:
     for row in rows:
         plane = planes[row]
         centre = plane.shape.centroid
-        priority = (float(plane.facing_down), -round(plane.shape.area, 3), round(centre.y, 3), round(centre.x, 3), row)
+        priority = (
+            float(plane.facing_down),
+            -round(plane.shape.area, 3),
+            round(centre.y, 3),
+            round(centre.x, 3),
+            row,
+        )
         sheets.append(exposure.Sheet(plane.frame, plane.shape, priority))
     return rows, sheets
 
 
-def _parts(mesh: Mesh, planes: list[Plane]) -> tuple[list[Part], list[str]]:
+def _parts(mesh: Mesh, planes: list[Plane], grade: float | None) -> tuple[list[Part], list[str]]:
     doubts: list[str] = []
     rows, sheets = _sheets(planes)
     over = exposure.covers(sheets)
@@ -127,10 +141,10 @@ def _parts(mesh: Mesh, planes: list[Plane]) -> tuple[list[Part], list[str]]:
         seen.extend(Part(row, shape, "roof") for shape in shapes)
         rest = sheet.shape
         if shapes:
-            rest = exposure.opened(rest.difference(shapely.union_all(np.array(shapes, dtype=object))), exposure.EDGE)
+            rest = opened(rest.difference(shapely.union_all(np.array(shapes, dtype=object))), exposure.EDGE)
         hidden.extend(Part(row, shape, "underside") for shape in pieces(rest))
     standing = _walls(planes)
-    kinds, more = _kinds(planes, seen, standing)
+    kinds, more = _kinds(mesh, planes, seen, standing, grade)
     doubts.extend(more)
     seen = [replace(part, kind=kind) for part, kind in zip(seen, kinds, strict=True)]
     upright = [
@@ -165,12 +179,15 @@ def _segments(frame: Frame, shape: BaseGeometry) -> tuple[Floats, Floats]:
     return np.vstack(start), np.vstack(end)
 
 
-def _kinds(planes: list[Plane], seen: list[Part], standing: walls.Walls) -> tuple[list[str], list[str]]:
+def _kinds(
+    mesh: Mesh, planes: list[Plane], seen: list[Part], standing: walls.Walls, grade: float | None
+) -> tuple[list[str], list[str]]:
     """Roof, ground, or wall (for caps) for each exposed part, from the walls along its rim."""
     count = len(seen)
     pitch = np.array([np.arccos(min(1.0, abs(float(planes[p.plane].frame.normal[2])))) for p in seen])
     ends = [_segments(planes[part.plane].frame, part.shape) for part in seen]
-    up, down, depth, girth = (np.zeros(count) for _ in range(4))
+    up, down, girth = (np.zeros(count) for _ in range(3))
+    deep = np.zeros(count, dtype=bool)
     heights = []
     for row, (start, end) in enumerate(ends):
         heights.append((float(start[:, 2].min()), float(start[:, 2].max())))
@@ -183,9 +200,8 @@ def _kinds(planes: list[Plane], seen: list[Part], standing: walls.Walls) -> tupl
             below = walls.total(walls.along(standing, near[at], start[at], end[at], -walls.PROBE))
             down[row] += below
             if below > 0:
-                deep = walls.total(walls.along(standing, near[at], start[at], end[at], -classify.RIM))
-                if deep > 0.1 * below:
-                    depth[row] = np.inf
+                far = walls.along(standing, near[at], start[at], end[at], -classify.RIM)
+                deep[row] |= walls.total(far) > 0.1 * below
     owner = np.concatenate([np.full(len(start), row) for row, (start, _) in enumerate(ends)] or [np.zeros(0)])
     sheet = list(range(count))
     if count:
@@ -198,18 +214,22 @@ def _kinds(planes: list[Plane], seen: list[Part], standing: walls.Walls) -> tupl
                 sheet = [low if name == high else name for name in sheet]
     shapes = [part.shape for part in seen]
     stand = up + _standing_inside(planes, seen, standing)
-    ground = classify.ground_sheets(shapes, pitch, heights, sheet, down, depth, girth, stand)
+    named = [_called_ground(mesh, planes[part.plane].triangles) for part in seen]
+    exposed = classify.Exposed(shapes, pitch, heights, sheet, named, girth, down, deep, stand)
+    ground, doubtful = classify.ground_sheets(exposed, grade)
     kinds = ["roof"] * count
     doubts: list[str] = []
     for row in ground:
         kinds[row] = "ground"
     if ground:
-        low = min(heights[row][0] for row in ground)
-        high = max(heights[row][1] for row in ground)
-        area = sum(seen[row].shape.area for row in ground)
         doubts.append(
-            f"The lowest surface with a building on it ({area:.0f} m2 in plan, z {low:.2f} to {high:.2f} m "
-            "from the local origin) is taken to be the ground, not a roof."
+            f"{_extent(mesh, exposed, ground)} is taken to be the ground, not a roof: it is the lowest "
+            "surface, and a building stands on it."
+        )
+    if doubtful:
+        doubts.append(
+            f"{_extent(mesh, exposed, doubtful)} carries a building and might be a block of terrain; it is "
+            "taken to be a roof. State the height of the ground (grade) to have it taken as ground."
         )
     extent = np.zeros(count)
     for row, part in enumerate(seen):
@@ -220,9 +240,25 @@ def _kinds(planes: list[Plane], seen: list[Part], standing: walls.Walls) -> tupl
         area = part.shape.area * planes[part.plane].frame.stretch
         alone = sheet.count(sheet[row]) == 1
         crumb = extent[sheet[row]] < classify.CRUMB
-        if crumb or alone and up[row] < 0.1 * girth[row] and classify.is_cap(part.shape, area, float(down[row]), float(girth[row])):
+        if crumb or (
+            alone
+            and up[row] < 0.1 * girth[row]
+            and classify.is_cap(part.shape, area, float(down[row]), float(girth[row]))
+        ):
             kinds[row] = "wall"
     return kinds, doubts
+
+
+def _called_ground(mesh: Mesh, triangles: Ints) -> bool:
+    names = {mesh.part_names[part].lower() for part in np.unique(mesh.parts[triangles]).tolist()}
+    return bool(names) and all(any(word in name for word in classify.NAMES) for name in names)
+
+
+def _extent(mesh: Mesh, exposed: classify.Exposed, rows: list[int]) -> str:
+    low = min(exposed.heights[row][0] for row in rows) + mesh.origin[2]
+    high = max(exposed.heights[row][1] for row in rows) + mesh.origin[2]
+    area = sum(exposed.shapes[row].area for row in rows)
+    return f"A surface of {area:.0f} m2 in plan at heights from {low:.2f} to {high:.2f} m"
 
 
 def _standing_inside(planes: list[Plane], seen: list[Part], standing: walls.Walls) -> Floats:
@@ -284,7 +320,13 @@ _KINDS = ["ground", "wall", "underside"]
 
 def _order(facet: Facet) -> tuple[float, ...]:
     x, y, z = facet.centroid
-    return (-round(facet.area_m2, 2), round(float(z), 2), round(float(y), 2), round(float(x), 2), round(float(facet.normal[0]), 3))
+    return (
+        -round(facet.area_m2, 2),
+        round(float(z), 2),
+        round(float(y), 2),
+        round(float(x), 2),
+        round(float(facet.normal[0]), 3),
+    )
 
 
 def _facet(plane: Plane, part: Part, triangles: Ints, vertices: Floats) -> Facet | None:

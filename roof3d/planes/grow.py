@@ -86,7 +86,7 @@ def fitted(mesh: Mesh, measures: Measures, moments: Floats, about: Floats, label
     undecided = np.abs(turn) <= 1e-9 * np.maximum(area, 1e-12)
     turn = np.where(undecided, np.where(np.abs(normal[:, 2]) > 1e-9, normal[:, 2], 1.0), turn)
     normal = normal * np.where(turn < 0, -1.0, 1.0)[:, None]
-    return Regions(label, normal, centroid, area)
+    return Regions(label, normal, centroid, area.astype(np.float64))
 
 
 def departures(mesh: Mesh, regions: Regions) -> Floats:

@@ -37,9 +37,9 @@ class NoiseReport:
     def sentence(self) -> str:
         """What to tell the reader."""
         return (
-            f"The surface is rough (about {100 * self.scatter:.0f} cm about its planes): planes are fitted within "
-            f"{100 * self.tolerance:.0f} cm, outlines are straightened, and {self.loose:.1f} m2 fit no plane; "
-            "edges there are taken as edges one can fall over."
+            f"The surface is rough (about {100 * self.scatter:.0f} cm about its planes): planes are fitted "
+            f"within {100 * self.tolerance:.0f} cm, outlines are straightened, and {self.loose:.1f} m2 fit "
+            "no plane; edges there are taken as edges one can fall over."
         )
 
     def smooth(self, shape: BaseGeometry) -> BaseGeometry:
@@ -66,7 +66,7 @@ def noisy_regions(
     seeds = order[np.linspace(0, count - 1, min(SEEDS, count)).astype(np.int64)]
     seeds = np.unique(seeds)
     tree = cKDTree(measures.centroid)
-    near = tree.query_ball_point(measures.centroid[seeds], RADIUS)
+    near: list[list[int]] = list(tree.query_ball_point(measures.centroid[seeds], RADIUS))  # type: ignore[arg-type]
     sizes = np.array([len(rows) for rows in near])
     flat_rows = np.concatenate([np.asarray(rows, dtype=np.int64) for rows in near])
     owner = np.repeat(np.arange(len(seeds)), sizes)
@@ -118,7 +118,14 @@ def noisy_regions(
 
 
 def _attach(
-    mesh: Mesh, measures: Measures, moments: Floats, about: Floats, pairs: Adjacency, label: Ints, count: int, reach: float
+    mesh: Mesh,
+    measures: Measures,
+    moments: Floats,
+    about: Floats,
+    pairs: Adjacency,
+    label: Ints,
+    count: int,
+    reach: float,
 ) -> Ints:
     """Give left-over triangles that lie near a neighbouring plane to it, whatever way they lean."""
     if count == 0:
@@ -131,7 +138,11 @@ def _attach(
     for _ in range(6):
         use = (label[first] < 0) & (label[second] >= 0)
         one, home = first[use], label[second[use]]
-        off = np.abs(np.einsum("ikj,ij->ik", mesh.vertices[mesh.triangles[one]] - centre[home][:, None, :], normal[home]))
+        off = np.abs(
+            np.einsum(
+                "ikj,ij->ik", mesh.vertices[mesh.triangles[one]] - centre[home][:, None, :], normal[home]
+            )
+        )
         lean = np.abs(np.einsum("ij,ij->i", measures.normal[one], normal[home]))
         score = off.max(axis=1)
         fits = (score <= reach) & (lean >= 0.4)

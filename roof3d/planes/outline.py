@@ -62,9 +62,8 @@ def frame_of(normal: Floats, offset: float, upright: bool) -> Frame:
 
 def pieces(shape: BaseGeometry) -> list[Polygon]:
     """The polygons in any geometry, largest first (ties: lower left first)."""
-    found = [part for part in shapely.get_parts(shape, return_index=False).tolist()]
     polygons: list[Polygon] = []
-    for part in found:
+    for part in shapely.get_parts(shape).tolist():
         if part.geom_type == "Polygon":
             polygons.append(part)
         elif part.geom_type in ("MultiPolygon", "GeometryCollection"):
@@ -194,12 +193,14 @@ def rings_in_space(
         ring = np.asarray(line.coords, dtype=np.float64)[:-1, :2]
         space = frame.lift(ring)
         if tree is not None:
-            gap, at = tree.query(ring, distance_upper_bound=SNAP)
+            gap, at = (np.asarray(found) for found in tree.query(ring, distance_upper_bound=SNAP))
             hit = np.isfinite(gap)
             space[hit] = usable[at[hit]]
             fresh = np.ones(len(space), dtype=bool)
             fresh[1:] = np.linalg.norm(np.diff(space, axis=0), axis=1) > 1e-6
-            fresh[0] = len(space) < 2 or bool(np.linalg.norm(space[0] - space[-1]) > 1e-6) or not fresh[1:].any()
+            fresh[0] = (
+                len(space) < 2 or bool(np.linalg.norm(space[0] - space[-1]) > 1e-6) or not fresh[1:].any()
+            )
             space = space[fresh]
         space = straight_ring(space, tolerance)
         if len(space) < 3:
