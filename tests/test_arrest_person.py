@@ -254,6 +254,28 @@ def test_no_data_of_the_absorber_keeps_the_rule_sets_deceleration():
     assert connector.assumptions
 
 
+def test_a_class_promises_its_extension_only_within_its_scope():
+    rules = load_rules("us-construction")
+    connector = resolve(Line(length=6.0), rules)
+    heavy = rules.value("worker_mass_limit")
+    inside = stop(heavy, rules.value("free_fall_limit"), connector, 6.0, rules)
+    assert inside.stopped
+    assert inside.deceleration_m == pytest.approx(connector.maximum_extension)
+    assert any("has to be shown" in text for text in inside.assumptions)
+    for mass, fall in ((heavy * 1.05, 1.8), (heavy, 4.0)):
+        outside = stop(mass, fall, connector, 6.0, rules)
+        assert not outside.stopped
+        assert "absorber-exhausted" in {f.code for f in outside.findings}
+
+
+def test_a_class_of_the_rule_set_may_be_named():
+    rules = load_rules("us-construction")
+    name = next(iter(set(rules.absorbers) - {rules.absorber}))
+    connector = resolve(Line(absorber=Absorber(name=name)), rules)
+    assert connector.maximum_extension == rules.absorbers[name].get("maximum_extension")
+    assert connector.average_force.least == rules.absorbers[name].get("least_average_force")
+
+
 def test_a_makers_absorber_is_used_as_given():
     absorber = Absorber(average_force=4000.0, peak_force=5500.0, maximum_extension=1.2, source="sheet")
     connector = resolve(Line(length=2.0, absorber=absorber, rope=Rope(elongation=0.0)), RULES)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -12,6 +12,7 @@ from typing import Any, Protocol
 
 from roof3d.errors import InputError
 from roof3d.records import Absorber, Line, Rope
+from roof3d.rules import AbsorberClass
 
 KINDS = ("rope", "lanyard", "retracting")
 
@@ -42,7 +43,9 @@ class Connector:
 
     Forces in N, lengths in m. ``stiffness`` is force per unit strain, None where only a ``strain`` in
     arrest is known. ``extension_known`` says whether the absorber's own data were given: if not, the
-    clearance keeps at least the rule set's deceleration term. ``sources`` says where each came from.
+    clearance keeps at least the rule set's deceleration term, and up to ``scope_mass`` and
+    ``scope_fall`` the class's greatest extension is taken for granted. ``sources`` says where each
+    value came from.
     """
 
     kind: str
@@ -56,6 +59,8 @@ class Connector:
     harness_stretch: float
     deceleration: float
     extension_known: bool
+    scope_mass: float = math.inf  # kg and m of free fall up to which the class's limits are promised
+    scope_fall: float = math.inf
     assumptions: tuple[str, ...] = ()
     sources: tuple[tuple[str, str], ...] = ()
 
@@ -133,18 +138,21 @@ def resolve(line: Line, rules: Values, *, place: str = "line") -> Connector:
     absorber = line.absorber
     assumptions: list[str] = []
     sources: list[tuple[str, str]] = []
+    of_class = _class_values(line, rules)
     if absorber.name.strip().lower() == "none":
         absorbs, average, peak, extension, known = False, Range(0.0, 0.0), math.inf, 0.0, True
         sources.append(("absorber", "plan: none"))
     else:
         absorbs = True
-        average, peak, extension, known = _absorber(absorber, rules, place, assumptions, sources)
+        average, peak, extension, known = _absorber(absorber, rules, of_class, place, assumptions, sources)
     activation = absorber.activation_distance
     if activation is None:
-        # a rope's grab locks within the arrest distance that its class's test allows
-        activation = rules.get("absorber_activation_distance") if line.kind == "retracting" else 0.0
-        activation = 0.0 if activation is None else activation
-    positive(f"{place}.absorber.activation_distance", activation, "zero or more", zero=True)
+        activation = of_class("activation_distance")
+        if activation is None and line.kind == "retracting":
+            assumptions.append("no lock-on travel of the device: its class counts it in the arrest distance")
+    activation = positive(
+        f"{place}.absorber.activation_distance", activation or 0.0, "zero or more", zero=True
+    )
     stiffness = rope_stiffness(line.rope, f"{place}.rope")
     strain = line.rope.elongation
     if strain is None and stiffness is None:
@@ -162,31 +170,45 @@ def resolve(line: Line, rules: Values, *, place: str = "line") -> Connector:
         harness_stretch=rules.value("harness_stretch"),
         deceleration=rules.value("deceleration"),
         extension_known=known,
+        scope_mass=max(rules.get("worker_mass_limit") or 0.0, of_class("test_mass") or 0.0),
+        scope_fall=max(rules.get("free_fall_limit") or 0.0, of_class("test_free_fall") or 0.0),
         assumptions=tuple(assumptions),
         sources=tuple(sources),
     )
 
 
+def _class_values(line: Line, rules: Values) -> Callable[[str], float | None]:
+    """Values of the absorber class that applies: named by the plan, else of the line's kind, else the
+    rule set's own."""
+    classes: Mapping[str, AbsorberClass] = getattr(rules, "absorbers", {})
+    if line.absorber.name in classes:
+        return classes[line.absorber.name].get
+    if line.kind == "retracting":
+        for name in sorted(classes):
+            if classes[name].kind == "retracting":
+                return classes[name].get
+    return lambda name: rules.get(f"absorber_{name}")
+
+
 def _absorber(
     absorber: Absorber,
     rules: Values,
+    of_class: Callable[[str], float | None],
     place: str,
     assumptions: list[str],
     sources: list[tuple[str, str]],
 ) -> tuple[Range, float, float, bool]:
-    """Average force, peak force, greatest extension, and whether the last two are the maker's."""
+    """Average force, peak force, greatest extension, and whether force and extension are the maker's."""
     place = f"{place}.absorber"
     sheet = absorber.source or absorber.name or "plan"
     force, peak, extension = absorber.average_force, absorber.peak_force, absorber.maximum_extension
-    least_of_class = rules.get("absorber_least_average_force")
     if force is not None:
         positive(f"{place}.average_force", force, "a force above zero")
         average = Range(force, force)
         sources.append(("average force", sheet))
     else:
-        least = least_of_class if least_of_class is not None else 0.0
-        average = Range(least, rules.get("absorber_average_force") or rules.value("arrest_force_limit"))
-        average = Range(average.least, max(average.least, average.greatest))
+        least = of_class("least_average_force") or 0.0
+        average = Range(least, max(least, of_class("average_force") or rules.value("arrest_force_limit")))
         assumptions.append("no average force of the absorber: least force that its class may have")
         sources.append(("average force", "class of the rule set"))
     if peak is not None:
@@ -199,13 +221,13 @@ def _absorber(
         assumptions.append("no peak force of the absorber: 1/0.875 of the average taken")
         sources.append(("peak force", equipment()["absorber"]["peak_per_average"]["document"]))
     else:
-        peak = rules.get("absorber_peak_force") or rules.value("arrest_force_limit")
+        peak = of_class("peak_force") or rules.value("arrest_force_limit")
         sources.append(("peak force", "class of the rule set"))
     if extension is not None:
         positive(f"{place}.maximum_extension", extension, "a length above zero")
         sources.append(("maximum extension", sheet))
     else:
-        extension = rules.get("absorber_maximum_extension") or rules.value("deceleration")
+        extension = of_class("maximum_extension") or rules.value("deceleration")
         assumptions.append("no greatest extension of the absorber: that of its class taken")
         sources.append(("maximum extension", "class of the rule set"))
     return average, peak, extension, force is not None and absorber.maximum_extension is not None

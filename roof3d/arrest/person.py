@@ -117,6 +117,7 @@ def stop(
     below = length if hanging is None else min(max(hanging, 0.0), length)
     beyond = () if anchor_line is None else (anchor_line,)
     findings: list[Finding] = []
+    assumptions = list(connector.assumptions)
     soft: tuple[Elastic, ...] = beyond
     stiff_force = math.inf
     if connector.stiffness is not None:
@@ -131,6 +132,14 @@ def stop(
     if connector.absorbs:
         average = connector.average_force.greatest
         absorber, left = _extension(mass, fall, soft, connector)
+        granted = mass <= connector.scope_mass * (1 + 1e-9) and free_fall <= connector.scope_fall * (1 + 1e-9)
+        if absorber is None and granted and not connector.extension_known:
+            # without the maker's data all that is known is what the class promises
+            absorber, left = connector.maximum_extension, 0.0
+            assumptions.append(
+                f"absorber not known: that it stops {show_value(mass, 'kg')} within "
+                f"{show_value(absorber, 'm')} is taken from its class and has to be shown"
+            )
         if absorber is None:
             text = (
                 f"the absorber cannot stop {show_value(mass, 'kg')} after {show_value(fall, 'm')} of fall "
@@ -177,7 +186,7 @@ def stop(
         speed_m_s=math.sqrt(2 * STANDARD_GRAVITY * fall),
         energy_j=None if total is None else weight * (free_fall + total + deflection),
         energy_left_j=left,
-        assumptions=connector.assumptions,
+        assumptions=tuple(assumptions),
         findings=tuple(findings),
     )
 
