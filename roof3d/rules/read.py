@@ -132,9 +132,14 @@ class _Reader:
             self.known(place, table, _DOCUMENT)
             copy = self.choice(place, table, "copy", COPIES)
             year = self.year(place, table)
-            if year is None:
-                raise InputError(self.file, f"{place}.year", "nothing", "the year of the edition")
             title, note = self.text(place, table, "title"), self.text(place, table, "note", "")
+            if year is None and not note:
+                raise InputError(
+                    self.file,
+                    f"{place}.year",
+                    "nothing",
+                    "the year of the edition, or a note that it is unknown",
+                )
             found[key] = Document(key, title, year, copy, note)
         return found
 

@@ -17,7 +17,7 @@ class Document:
 
     id: str
     title: str
-    year: int  # of the edition that was looked at, else of the edition that is meant
+    year: int | None  # of the edition that was looked at, else of the one that is meant; None: not known
     copy: str  # law, regulator, mirror, publisher, paper, none
     note: str = ""
 
