@@ -1,0 +1,97 @@
+"""Findings of a check: what a person must look at, in words with figures."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from roof3d.fall import Terms
+from roof3d.records import EdgeSegment, Finding, Floats, Line
+from roof3d.rules import RuleSet
+
+SHOWN = 1e-6  # limits are compared with this much room for rounding
+
+
+def segment_findings(
+    segments: list[EdgeSegment], rules: RuleSet, swing_drop: float | None, swing_angle: float | None
+) -> list[Finding]:
+    """One finding for each segment without enough room or with too much swing, and for long free falls."""
+    found: list[Finding] = []
+    limit = rules.value("free_fall_limit")
+    for s in segments:
+        where = f"{s.edge} from {s.from_m:.2f} m to {s.to_m:.2f} m, on {s.anchor}"
+        middle = (s.start + s.end) / 2
+        if s.state == "short" and s.margin_m is not None:
+            text = (
+                f"{where}: {s.clearance_required_m:.2f} m needed below the edge, "
+                f"{max(0.0, s.clearance_available_m or 0.0):.2f} m there ({s.strikes}): "
+                f"{-s.margin_m:.2f} m short"
+            )
+            found.append(Finding("clearance-short", "danger", text, s.edge, middle))
+        if s.state in ("short", "swing"):
+            found.extend(_swing(s, where, middle, swing_drop, swing_angle))
+        if s.free_fall_m is not None and s.free_fall_m > limit + SHOWN:
+            text = f"{where}: free fall of {s.free_fall_m:.2f} m, more than {limit:.2f} m"
+            found.append(Finding("free-fall-over-limit", "danger", text, s.edge, middle))
+    return found
+
+
+def _swing(
+    s: EdgeSegment, where: str, middle: Floats, drop: float | None, angle: float | None
+) -> list[Finding]:
+    reasons = []
+    if s.swing_drop_m is None:
+        reasons.append("drop without a known bound")
+    elif drop is not None and s.swing_drop_m > drop + SHOWN:
+        reasons.append(f"drop of {s.swing_drop_m:.2f} m, more than {drop:.2f} m")
+    if s.swing_angle_deg is None:
+        reasons.append("angle not known")
+    elif angle is not None and s.swing_angle_deg > angle + SHOWN:
+        reasons.append(f"{s.swing_angle_deg:.0f} degrees, more than {angle:.0f}")
+    if not reasons and s.state == "swing":
+        reasons.append(f"strikes {s.strikes}")
+    if not reasons:
+        return []
+    return [Finding("swing", "danger", f"{where}: swing: {'; '.join(reasons)}", s.edge, middle)]
+
+
+def line_findings(name: str, line: Line, length: float, terms: Terms, rules: RuleSet) -> list[Finding]:
+    """Findings on the line itself: too long for its kind, or of no length that restrains."""
+    found: list[Finding] = []
+    limit = rules.value("lanyard_length_limit")
+    if line.kind == "lanyard" and length > limit + SHOWN:
+        text = f"{name}: lanyard of {length:.2f} m, longer than {limit:.2f} m"
+        found.append(Finding("lanyard-too-long", "danger", text, name))
+    if line.policy == "restraint" and length <= 0:
+        text = f"{name}: no line restrains here: an edge is within the setback and the stretch"
+        found.append(Finding("restraint-impossible", "danger", text, name))
+    if terms.least_force <= terms.weight and terms.extension != 0.0:
+        text = f"{name}: the least force of the absorber does not carry the worker's weight: it runs out"
+        found.append(Finding("absorber-too-weak", "danger", text, name))
+    return found
+
+
+def mass_finding(mass: float, rules: RuleSet) -> list[Finding]:
+    """A finding where the worker is heavier than the rule set's values hold for."""
+    limit = rules.get("worker_mass_limit")
+    if limit is None or mass <= limit + SHOWN:
+        return []
+    text = f"worker of {mass:.0f} kg with tools: the rule set's values hold up to {limit:.0f} kg"
+    return [Finding("mass-over-limit", "warning", text)]
+
+
+def near_edge_finding(name: str, at: Floats, away: float, rules: RuleSet) -> list[Finding]:
+    """A finding where an anchor is nearer to a fall edge than the rule set allows."""
+    least = rules.get("edge_anchor_setback")
+    if least is None or away >= least - SHOWN:
+        return []
+    text = f"{name}: {away:.2f} m from a fall edge, nearer than {least:.2f} m"
+    return [Finding("anchor-near-edge", "warning", text, name, np.asarray(at))]
+
+
+def work_finding(area: float, served: float) -> list[Finding]:
+    """A finding where some of the work is out of every anchor's reach."""
+    missing = area - served
+    if missing <= 1e-6:
+        return []
+    text = f"{missing:.2f} m2 of {area:.2f} m2 of work are not served by any anchor, standing and kneeling"
+    return [Finding("work-unserved", "warning", text)]

@@ -1,0 +1,418 @@
+"""The steps of a check in their order."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from roof3d import arrest, taut
+from roof3d.check.findings import (
+    line_findings,
+    mass_finding,
+    near_edge_finding,
+    segment_findings,
+    work_finding,
+)
+from roof3d.check.places import anchor_places, check_ids
+from roof3d.check.result import AnchorResult, Result
+from roof3d.check.terms import make_terms, worker_mass
+from roof3d.errors import InputError
+from roof3d.fall import (
+    AnchorRuler,
+    Assessment,
+    Boundary,
+    Limits,
+    LineRuler,
+    Ruler,
+    Span,
+    Terms,
+    Tie,
+    assess,
+    exposure,
+    make_boundary,
+    make_cells,
+    make_segments,
+    protected,
+    restraint_length,
+    work_shapes,
+)
+from roof3d.fall.ruler import distance_to_segments
+from roof3d.levels import HALF_WIDTH_M, REACH_M
+from roof3d.plan import rules_for
+from roof3d.records import (
+    Anchor,
+    AnchorLine,
+    EdgeSegment,
+    Finding,
+    Floats,
+    Line,
+    Plan,
+    Roof,
+)
+from roof3d.rules import RuleSet
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True, eq=False)
+class _Tied:
+    """One anchor with its line, before and after its assessment."""
+
+    name: str
+    points: Floats
+    source: Anchor | AnchorLine
+    line: Line
+    ruler: Ruler
+    terms: Terms
+    connector: arrest.Connector
+    tie: Tie
+    result: Assessment
+    segments: list[EdgeSegment]
+    findings: list[Finding]
+    spans: tuple[arrest.SpanPlaces, ...] = ()
+    model: arrest.AnchorLineModel | None = None
+
+
+def check(roof: Roof, plan: Plan, progress: Progress | None = None) -> Result:
+    """Check a plan on a roof: edges, reach, clearance, loads, findings.
+
+    ``progress`` is called with what is being done, the step's number and the number of steps. Raises
+    InputError where the plan does not fit the roof (anchor inside, far away, unknown edges) or lacks
+    the length of a line.
+    """
+    tell = progress or (lambda text, step, steps: None)
+    rules = rules_for(plan)
+    check_ids(roof, plan)
+    steps = len(plan.anchors) + len(plan.anchor_lines) + 3
+    tell("preparing the building", 0, steps)
+    singles, lines = anchor_places(roof, plan)
+    boundary = make_boundary(roof, plan.worker.attachment_height, rules.value("steep_slope_above_deg"))
+    guards = protected(boundary, plan)
+    limits = Limits(rules.get("swing_drop_limit"), rules.get("swing_angle_limit_deg"))
+    shapes = work_shapes(roof, plan)
+    tied: list[_Tied] = []
+    for source, points in [
+        *zip(plan.anchors, singles, strict=True),
+        *zip(plan.anchor_lines, lines, strict=True),
+    ]:
+        tell(f"assessing {source.id}", len(tied) + 1, steps)
+        tied.append(_tie(roof, plan, rules, boundary, limits, guards, source, np.atleast_2d(points)))
+    tell("measuring what is served", steps - 2, steps)
+    cells = make_cells(
+        roof.planes,
+        shapes,
+        [one.ruler for one in tied],
+        [one.tie.length for one in tied],
+        (plan.worker.kneeling_height, plan.worker.attachment_height),
+    )
+    tell("mapping exposure", steps - 1, steps)
+    shown = exposure(roof, cells, [one.result for one in tied])
+    mass = worker_mass(plan, rules)
+    findings = mass_finding(mass, rules)
+    anchors = []
+    for column, one in enumerate(tied):
+        made, more = _anchor_result(one, cells.served_by(column), mass, rules)
+        anchors.append(made)
+        findings += [*one.findings, *segment_findings(one.segments, rules, *_limits(limits)), *more]
+    findings += work_finding(cells.total_m2, float(cells.area[cells.any_served].sum()))
+    if not tied:
+        findings.append(Finding("no-anchors", "warning", "the plan has no anchors: every edge is open"))
+    tell("done", steps, steps)
+    return Result(
+        roof=roof,
+        plan=plan,
+        rules=rules,
+        anchors=tuple(anchors),
+        segments=tuple(segment for one in tied for segment in one.segments),
+        cells=cells,
+        exposure=shown,
+        findings=tuple(_unique(findings)),
+        assumptions=_assumptions(roof, plan, rules, tied),
+    )
+
+
+def _limits(limits: Limits) -> tuple[float | None, float | None]:
+    return limits.swing_drop, limits.swing_angle_deg
+
+
+def _unique(findings: list[Finding]) -> list[Finding]:
+    seen: set[tuple[str, str]] = set()
+    out = []
+    for finding in findings:
+        key = (finding.code, finding.text)
+        if key not in seen:
+            seen.add(key)
+            out.append(finding)
+    return out
+
+
+def _tie(
+    roof: Roof,
+    plan: Plan,
+    rules: RuleSet,
+    boundary: Boundary,
+    limits: Limits,
+    guards: list[list[tuple[float, float, str]]],
+    source: Anchor | AnchorLine,
+    points: Floats,
+) -> _Tied:
+    line = source.line or plan.line
+    if line.length is None and line.policy != "restraint":
+        raise InputError(
+            plan.file or roof.mesh.file,
+            "line.length",
+            f"nothing, for {source.id}",
+            "the length from anchor to D-ring, such as 6 m",
+        )
+    asked = math.inf if line.length is None else line.length
+    terms, connector = make_terms(plan, rules, line, asked if math.isfinite(asked) else 0.0)
+    preparation = taut.prepare(roof)
+    findings: list[Finding] = []
+    spans: tuple[arrest.SpanPlaces, ...] = ()
+    model: arrest.AnchorLineModel | None = None
+    ruler: Ruler
+    if isinstance(source, AnchorLine):
+        laid = [
+            float(taut.measure(preparation, p, q[None]).hi[0])
+            for p, q in zip(points[:-1], points[1:], strict=True)
+        ]
+        straight = np.linalg.norm(np.diff(points, axis=0), axis=1)
+        laid = [
+            max(a, float(b)) if math.isfinite(a) else float(b) for a, b in zip(laid, straight, strict=True)
+        ]
+        model = arrest.build(source, to_local=roof.to_local, lengths=laid, rules=rules)
+        spans = arrest.span_places(model, _most_force(connector, rules), workers=source.workers)
+        ruler = LineRuler(
+            preparation,
+            tuple(Span(tuple(s.p1), tuple(s.p2), s.unloaded, s.length) for s in spans),
+        )
+    else:
+        ruler = AnchorRuler(points[0], preparation)
+    length = asked
+    if line.policy == "restraint":
+        setback = line.setback if line.setback is not None else rules.value("restraint_setback")
+        length = max(0.0, restraint_length(boundary, ruler, terms, setback, guards, asked))
+        if math.isinf(length):
+            length = _whole_roof(roof, points)
+    tie = Tie(length, line.policy, line.slack)
+    result = assess(boundary, ruler, tie, terms, limits, guards)
+    findings += line_findings(source.id, line, length, terms, rules)
+    if len(boundary.length):
+        away = min(float(distance_to_segments(p, boundary.start, boundary.end).min()) for p in points)
+        findings += near_edge_finding(source.id, points[0], away, rules)
+    return _Tied(
+        source.id,
+        points,
+        source,
+        line,
+        ruler,
+        terms,
+        connector,
+        tie,
+        result,
+        make_segments(result, terms, source.id, guards),
+        findings,
+        spans,
+        model,
+    )
+
+
+def _whole_roof(roof: Roof, points: Floats) -> float:
+    """A length that reaches everything, where no edge can be gone over."""
+    corners = roof.mesh.vertices
+    span = np.linalg.norm(corners.max(axis=0) - corners.min(axis=0))
+    return float(span + np.linalg.norm(points[0] - corners.mean(axis=0)))
+
+
+def _most_force(connector: arrest.Connector, rules: RuleSet) -> float:
+    return connector.peak_force if math.isfinite(connector.peak_force) else rules.value("arrest_force_limit")
+
+
+def _anchor_result(
+    one: _Tied, served: float, mass: float, rules: RuleSet
+) -> tuple[AnchorResult, list[Finding]]:
+    """Arrest and loads at the worst fall of one anchor."""
+    falls = [s for s in one.segments if s.free_fall_m is not None]
+    deepest = max(falls, key=lambda s: s.free_fall_m or 0.0, default=None)
+    free_fall = max(deepest.free_fall_m or 0.0 if deepest else 0.0, 0.0)
+    length = max(one.tie.length, 1e-3)
+    hanging = max(deepest.surplus_m, 0.0) if deepest else length
+    stopped = arrest.stop(
+        mass,
+        free_fall if falls else one.terms.attachment,
+        one.connector,
+        length,
+        rules,
+        hanging=hanging,
+        turned=math.pi / 2 if deepest else 0.0,
+        element=one.name,
+    )
+    more = list(stopped.findings) if falls else []
+    peak = stopped.peak_force_n
+    force = peak if peak is not None else rules.value("arrest_force_limit")
+    facts: dict[str, Any] = {
+        "free_fall_m": free_fall if falls else None,
+        "peak_force_kN": None if peak is None else peak / 1000,
+        "stopped": stopped.stopped,
+        "absorber_m": stopped.absorber_m,
+        "line_stretch_m": stopped.line_stretch_m,
+        "assumptions": list(stopped.assumptions),
+    }
+    if isinstance(one.source, AnchorLine):
+        return _line_result(one, served, force, facts, rules, more)
+    pulls = _pull_directions(one, falls)
+    check = arrest.check_anchor(
+        one.name,
+        force * pulls[0],
+        one.source.rating,
+        rules,
+        direction=one.source.direction,
+        restraint=one.line.policy == "restraint" and not falls,
+        at=one.points[0],
+    )
+    more += check.findings
+    if one.source.direction is not None:
+        for pull in pulls[1:]:
+            again = arrest.check_anchor(
+                one.name,
+                force * pull,
+                one.source.rating,
+                rules,
+                direction=one.source.direction,
+                at=one.points[0],
+            )
+            more += [f for f in again.findings if f.code == "anchor-direction"]
+    result = AnchorResult(
+        id=one.name,
+        kind="point",
+        points=one.points,
+        line_length_m=one.tie.length,
+        policy=one.tie.policy,
+        served_area_m2=served,
+        load_n=None if peak is None else check.load_n,
+        rating_n=one.source.rating,
+        verdict=check.verdict,
+        terms=one.terms,
+        arrest=facts,
+    )
+    return result, more
+
+
+def _pull_directions(one: _Tied, falls: list[EdgeSegment]) -> list[Floats]:
+    """Directions in which falls pull on a single anchor, the one with the longest free fall first."""
+    at = one.points[0]
+    order = sorted(falls, key=lambda s: -(s.free_fall_m or 0.0))
+    places = [place for s in order for place in (s.start, s.end)]
+    if not places:
+        return [np.array([0.0, 0.0, -1.0])]
+    ways = []
+    if isinstance(one.ruler, AnchorRuler):
+        for path in taut.trace(one.ruler.preparation, at, np.array(places)):
+            if path is not None and np.linalg.norm(path.points[1] - at) > 1e-6:
+                way = path.points[1] - at
+                ways.append(way / np.linalg.norm(way))
+    return ways or [np.array([0.0, 0.0, -1.0])]
+
+
+def _line_result(
+    one: _Tied, served: float, force: float, facts: dict[str, Any], rules: RuleSet, more: list[Finding]
+) -> tuple[AnchorResult, list[Finding]]:
+    source, model = one.source, one.model
+    assert isinstance(source, AnchorLine) and model is not None
+    down = np.array([0.0, 0.0, -1.0])
+    ways = [down]
+    for segment in one.segments:
+        if segment.free_fall_m is not None:
+            nearest = one.points[np.argmin(np.linalg.norm(one.points - segment.start, axis=1))]
+            ways.append(segment.start - nearest)
+    loads = arrest.line_loads(model, force, directions=_few(ways))
+    more += list(loads.findings)
+    shown = []
+    verdicts = []
+    for load, rating in zip(loads.points, model.ratings or [None] * len(loads.points), strict=True):
+        name = f"{source.id}, {load.kind} {load.point + 1}"
+        check = arrest.check_line_point(name, load.load, rating, rules, at=load.at)
+        more += check.findings
+        verdicts.append(check.verdict)
+        shown.append(
+            {
+                "point": load.point + 1,
+                "kind": load.kind,
+                "load_kN": load.magnitude_n / 1000,
+                "needs_kN": check.designed_n / 1000,
+                "rating_kN": None if rating is None else rating / 1000,
+                "verdict": check.verdict,
+                "case": load.case,
+            }
+        )
+    more += arrest.check_line_strength(source.id, loads.greatest_pull_n, source.rope.strength, rules)
+    rank = ("short", "unknown", "design", "ok")
+    ratings = [r for r in model.ratings if r is not None]
+    result = AnchorResult(
+        id=one.name,
+        kind="line",
+        points=one.points,
+        line_length_m=one.tie.length,
+        policy=one.tie.policy,
+        served_area_m2=served,
+        load_n=max((load.magnitude_n for load in loads.points), default=None),
+        rating_n=min(ratings) if ratings and len(ratings) == len(model.ratings) else None,
+        verdict=min(verdicts, key=rank.index, default="unknown"),
+        terms=one.terms,
+        arrest={**facts, "assumptions": [*facts["assumptions"], *loads.assumptions]},
+        loads=tuple(shown),
+        spans=tuple(
+            {
+                "span": s.span + 1,
+                "length_m": s.unloaded,
+                "loaded_length_m": s.length,
+                "deflection_m": s.deflection_m,
+                "pull_kN": s.pull_n / 1000,
+            }
+            for s in loads.spans
+        ),
+    )
+    return result, more
+
+
+def _few(ways: list[Floats]) -> list[Floats]:
+    """Directions that differ by more than about 10 degrees, in their order."""
+    kept: list[Floats] = []
+    for way in ways:
+        size = float(np.linalg.norm(way))
+        if size < 1e-9:
+            continue
+        unit = way / size
+        if all(float(unit @ other) < 0.985 for other in kept):
+            kept.append(unit)
+    return kept
+
+
+def _assumptions(roof: Roof, plan: Plan, rules: RuleSet, tied: list[_Tied]) -> tuple[str, ...]:
+    """Everything that was taken for granted, once each, in a fixed order."""
+    reach = max(REACH_M, plan.worker.attachment_height)
+    out = [*roof.assumptions, *roof.mesh.doubts]
+    out.append(
+        f"a falling body sweeps {reach:.2f} m outward from the edge and {HALF_WIDTH_M:.2f} m to either side"
+    )
+    out.append(
+        "the rope slides along edges without friction, or is held anywhere on its way: the worse counts"
+    )
+    if not plan.work:
+        out.append("no work areas in the plan: every roof plane counts as work")
+    if any(one.tie.policy == "fixed" for one in tied):
+        out.append(
+            "before it goes over an edge of a plane steeper than "
+            f"{rules.value('steep_slope_above_deg'):.1f} degrees a body may slide down from the plane's top"
+        )
+    for one in tied:
+        out.extend(one.connector.assumptions)
+    out.extend(
+        f"{entry.name} = {entry.value:g} {entry.unit}: {entry.status}, {entry.source}"
+        for entry in rules.from_memory()
+    )
+    return tuple(dict.fromkeys(text for text in out if text))

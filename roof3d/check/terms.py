@@ -1,0 +1,56 @@
+"""Clearance terms of one line, from the rule set, the plan and the data of its equipment."""
+
+from __future__ import annotations
+
+import math
+
+from roof3d.arrest import Connector, edge_stretch, resolve
+from roof3d.fall import Terms
+from roof3d.formulas import STANDARD_GRAVITY
+from roof3d.records import Line, Plan
+from roof3d.rules import RuleSet
+
+MOST_FALL = 2.0  # times the line: no fall on a line is longer than from one side of the anchor to the other
+
+
+def worker_mass(plan: Plan, rules: RuleSet) -> float:
+    """Mass of the worker, kg: the plan's, else the rule set's."""
+    return plan.worker.mass if plan.worker.mass is not None else rules.value("worker_mass")
+
+
+def make_terms(plan: Plan, rules: RuleSet, line: Line, length: float) -> tuple[Terms, Connector]:
+    """The terms for a line of ``length`` metres; ``rules`` holds the plan's own values already.
+
+    An absorber whose maker states a longer way than the rule set's budget counts with that way. A
+    shorter one does not shorten the budget by itself: a plan that means it says so (``clearance``).
+    """
+    connector = resolve(line, rules)
+    mass = worker_mass(plan, rules)
+    deceleration = rules.value("deceleration")
+    if "deceleration" not in dict(plan.clearance) and connector.absorbs:
+        deceleration = max(deceleration, line.absorber.maximum_extension or 0.0)
+    extension = connector.maximum_extension if connector.absorbs else 0.0
+    if not connector.extension_known:
+        extension = max(extension, connector.deceleration)
+    elongation = connector.strain
+    if connector.stiffness is not None:
+        if math.isfinite(connector.peak_force):
+            elongation = connector.peak_force / connector.stiffness.least
+        elif length > 0:
+            fall = plan.worker.attachment_height + MOST_FALL * length
+            whole = edge_stretch(mass, fall, connector, length)
+            rest = connector.activation_distance + connector.harness_stretch + extension
+            elongation = max(0.0, whole - rest) / length
+    terms = Terms(
+        attachment=plan.worker.attachment_height,
+        kneeling=plan.worker.kneeling_height,
+        deceleration=deceleration,
+        harness=rules.value("harness_stretch"),
+        margin=rules.value("margin"),
+        elongation=elongation,
+        weight=mass * STANDARD_GRAVITY,
+        least_force=connector.average_force.least,
+        extension=extension,
+        activation=connector.activation_distance,
+    )
+    return terms, connector
