@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import tomllib
 from fractions import Fraction
@@ -241,6 +242,15 @@ def test_a_plans_values_show_as_such() -> None:
     assert "1 m" in rules.entry("margin").note
     assert rules.value("hole_trigger_height") == 1
     assert load_rules("eu-363").value("margin") == 1
+
+
+@pytest.mark.parametrize("name", SETS)
+def test_plain_form_is_json_with_the_datum(name: str) -> None:
+    data = json.loads(json.dumps(load_rules(name).to_json(), allow_nan=False))
+    assert data["budget"]["datum"] in DATUMS
+    assert {entry["name"] for entry in data["entries"]} >= {n.name for n in NAMES.values() if n.required}
+    used = {e["document"] for e in data["entries"] if e["status"] != "assumed"}
+    assert used <= {source["title"] for source in data["sources"]}
 
 
 def test_names_that_a_set_does_not_state() -> None:

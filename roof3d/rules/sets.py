@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from roof3d.rules.measures import SI_UNITS
@@ -99,6 +99,10 @@ class Budget:
     status: str
     note: str = ""
 
+    def to_json(self) -> dict[str, Any]:
+        """Plain values for the result file."""
+        return asdict(self)
+
 
 @dataclass(frozen=True)
 class RuleSet:
@@ -156,6 +160,18 @@ class RuleSet:
         A report lists them with their statuses, so that somebody checks them.
         """
         return tuple(entry for entry in self.all_entries() if not entry.verified)
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values for the result file: what the set says, from where, and how far that was verified."""
+        return {
+            "name": self.name,
+            "title": self.title,
+            "chain": list(self.chain),
+            "absorber": self.absorber,
+            "budget": self.budget.to_json(),
+            "sources": [asdict(source) for source in self.sources],
+            "entries": [entry.to_json() for entry in self.all_entries()],
+        }
 
     def with_values(self, values: Mapping[str, float], source: str) -> RuleSet:
         """The set with some values replaced by a plan's own; ``source`` says where they stand.
