@@ -109,11 +109,7 @@ class Result:
                 "attachment_height_m": plan.worker.attachment_height,
                 "kneeling_height_m": plan.worker.kneeling_height,
             },
-            "rules": {
-                "name": self.rules.name,
-                "title": self.rules.title,
-                "entries": [entry.to_json() for entry in self.rules.all_entries()],
-            },
+            "rules": self.rules.to_json(),
             "swept_footprint": {
                 "reach_m": max(REACH_M, plan.worker.attachment_height),
                 "half_width_m": HALF_WIDTH_M,
