@@ -27,7 +27,9 @@ def read_mesh(path: str | os.PathLike[str], unit: str | None = None, up: str | N
     soup = form.read(source)
     placed = place(source, soup, form.name, unit, up)
     triangles = soup.triangles[placed.keep]
-    origin = _origin(placed.vertices[np.unique(triangles)])
+    used = np.zeros(len(placed.vertices), dtype=bool)
+    used[triangles] = True
+    origin = _origin(placed.vertices[used])
     cleaned = clean(placed.vertices - origin, triangles, soup.parts[placed.keep], soup.names)
     if not len(cleaned.triangles):
         source.fail("", f"no triangle with an area among {len(soup.triangles)}", "a model with surfaces")

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 
 from roof3d.load.polygons import Cut, cut_faces, cut_polygon
-from roof3d.load.source import MAX_TRIANGLES, MAX_VERTICES, Soup, Source, as_floats
-from roof3d.records import Floats
+from roof3d.load.source import MAX_TRIANGLES, MAX_VERTICES, Soup, Source, as_floats, many
+from roof3d.records import Floats, Ints
 
 # lists around a surface, by type of geometry
 _DEPTH = {"MultiSurface": 0, "CompositeSurface": 0, "Solid": 1, "MultiSolid": 2, "CompositeSolid": 2}
@@ -71,6 +71,7 @@ class _Reader:
         self.names: list[str] = []
         self.surfaces = 0
         self.instances = self.flat_footprints = 0
+        self.repeated = 0
         self.crossed: list[str] = []
         self.triangles = 0
 
@@ -92,13 +93,15 @@ class _Reader:
             self.source.fail(f"{place} CityObjects".strip(), type(objects).__name__, "an object")
         chosen = {name: self.choose(name, one) for name, one in objects.items()}
         solid = any(lod >= 1 for geometries in chosen.values() for lod, _ in geometries)
+        same = _first_equal(vertices)
         for name, geometries in chosen.items():
+            had: set[frozenset[tuple[int, ...]]] = set()  # surfaces of this object, by their corners
             kind = str(objects[name].get("type", ""))
             for lod, geometry in geometries:
                 if solid and lod < 1 and kind.startswith("Building"):
                     self.flat_footprints += 1
                     continue
-                self.add_geometry(name, geometry, vertices)
+                self.add_geometry(name, geometry, vertices, same, had)
         self.vertices.append(vertices)
         self.offset += len(vertices)
 
@@ -148,7 +151,15 @@ class _Reader:
         best = max((lod for lod, _ in found), default=0.0)
         return [(lod, geometry) for lod, geometry in found if lod == best]
 
-    def add_geometry(self, name: str, geometry: dict[str, Any], vertices: Floats) -> None:
+    def add_geometry(
+        self,
+        name: str,
+        geometry: dict[str, Any],
+        vertices: Floats,
+        same: Ints,
+        had: set[frozenset[tuple[int, ...]]],
+    ) -> None:
+        """Surfaces of one geometry; one that the object has already, as another type, is left out."""
         place = f"CityObjects {name[:60]}"
         surfaces: Any = geometry.get("boundaries", [])
         for _ in range(_DEPTH[geometry["type"]]):
@@ -165,6 +176,11 @@ class _Reader:
         holed: list[list[list[int]]] = []
         for number, surface in enumerate(surfaces):
             rings = self.check_rings(surface, len(vertices), f"{place} surface {number + 1}")
+            key = frozenset(tuple(sorted(same[ring].tolist())) for ring in rings)
+            if key in had:
+                self.repeated += 1
+                continue
+            had.add(key)
             if len(rings) == 1:
                 plain.append(rings[0])
             else:
@@ -204,9 +220,13 @@ class _Reader:
             self.source.fail("CityObjects", "no surface", "objects with surfaces")
         notes, doubts = [], []
         if self.flat_footprints:
-            notes.append(f"{self.flat_footprints} flat footprints of buildings were passed over.")
+            notes.append(f"Passed over {many(self.flat_footprints, 'flat footprint')} of buildings.")
+        if self.repeated:
+            notes.append(f"Left out {many(self.repeated, 'repeated surface')}.")
         if self.instances:
-            doubts.append(f"{self.instances} objects made from templates cannot be read and are missing.")
+            doubts.append(
+                f"Missing: {many(self.instances, 'object')} made from templates, which cannot be read."
+            )
         doubts += [f"The outline of a surface of {name[:60]} crosses itself." for name in self.crossed[:20]]
         code = re.search(r"(\d+)$", self.system)
         known = code is not None and _in_metres(int(code[1]))
@@ -223,6 +243,13 @@ class _Reader:
             notes=tuple(notes),
             doubts=tuple(doubts),
         )
+
+
+def _first_equal(vertices: Floats) -> Ints:
+    """For each vertex the number of its place among distinct ones."""
+    if not len(vertices):
+        return np.zeros(0, dtype=np.int64)
+    return np.unique(vertices, axis=0, return_inverse=True)[1].ravel()
 
 
 def _in_metres(code: int) -> bool:

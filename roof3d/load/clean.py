@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
+from roof3d.load.source import many
 from roof3d.load.weld import weld
 from roof3d.load.winding import Edges, Winding, find_edges, wind
 from roof3d.records import Floats, Ints
@@ -34,13 +35,11 @@ def clean(points: Floats, triangles: Ints, parts: Ints, names: tuple[str, ...]) 
     ``points`` (n, 3) are local, metres, z up; ``triangles`` (m, 3) are in range.
     """
     repairs: list[str] = []
-    used, corners = np.unique(triangles, return_inverse=True)
-    triangles = corners.reshape(-1, 3)
-    points = points[used]
+    points, triangles = _used(points, triangles)
     tolerance = WELD_M + 1e-7 * float(np.ptp(points, axis=0).max())
     joined = weld(points, tolerance)
     if len(joined.points) < len(points):
-        text = f"{len(points)} vertices were welded to {len(joined.points)}"
+        text = f"Welded {len(points)} vertices to {len(joined.points)}"
         if joined.near:
             moved = f"moved by up to {joined.moved_m * 1000:.2g} mm"
             text += f" ({joined.near} within {tolerance * 1000:.2g} mm of another, {moved})"
@@ -52,7 +51,7 @@ def clean(points: Floats, triangles: Ints, parts: Ints, names: tuple[str, ...]) 
         return _nothing(repairs)
     triangles, parts, doubles = _drop_doubles(triangles, parts, names)
     if doubles:
-        repairs.append(f"{doubles} triangles that were there more than once were dropped.")
+        repairs.append(f"Dropped {many(doubles, 'repeated triangle')}.")
 
     solid = _heights(points, triangles) > tolerance
     edges = find_edges(triangles, len(points))
@@ -60,14 +59,21 @@ def clean(points: Floats, triangles: Ints, parts: Ints, names: tuple[str, ...]) 
     triangles = np.where(winding.flip[:, None], triangles[:, ::-1], triangles)
     turned = int(np.count_nonzero(winding.flip & winding.oriented & solid))
     if turned:
-        repairs.append(f"{turned} triangles were turned to face outward.")
+        repairs.append(f"Turned {many(turned, 'triangle')} to face outward.")
     needles = int(np.count_nonzero(~solid))
     if collapsed + needles:
-        repairs.insert(min(len(repairs), 1), f"{collapsed + needles} triangles without area were dropped.")
+        repairs.insert(min(len(repairs), 1), f"Dropped {many(collapsed + needles, 'triangle')} without area.")
     doubts = _doubts(points, triangles, edges, winding, solid)
     if not solid.any():
         return _nothing(repairs)
     return _sorted(points, triangles[solid], parts[solid], names, winding.oriented[solid], repairs, doubts)
+
+
+def _used(points: Floats, triangles: Ints) -> tuple[Floats, Ints]:
+    """Only the points that triangles have, in the same order."""
+    used = np.zeros(len(points), dtype=bool)
+    used[triangles] = True
+    return points[used], (np.cumsum(used) - 1)[triangles]
 
 
 def _nothing(repairs: list[str]) -> Cleaned:
@@ -105,8 +111,9 @@ def _heights(points: Floats, triangles: Ints) -> Floats:
     """Least height of each triangle, metres."""
     a, b, c = (points[triangles[:, corner]] for corner in range(3))
     double = np.linalg.norm(np.cross(b - a, c - a), axis=1)
-    longest = np.sqrt(np.max([((b - a) ** 2).sum(1), ((c - b) ** 2).sum(1), ((a - c) ** 2).sum(1)], axis=0))
-    return np.asarray(double / longest)
+    squares = [np.einsum("ni,ni->n", side, side) for side in (b - a, c - b, a - c)]
+    longest = np.maximum(np.maximum(squares[0], squares[1]), squares[2])
+    return np.asarray(double / np.sqrt(longest))
 
 
 def _doubts(points: Floats, triangles: Ints, edges: Edges, winding: Winding, solid: np.ndarray) -> list[str]:
@@ -114,18 +121,18 @@ def _doubts(points: Floats, triangles: Ints, edges: Edges, winding: Winding, sol
     doubts = []
     open_edges = int(np.count_nonzero(edges.uses == 1))
     if open_edges:
-        text = f"{open_edges} edges are open (on one triangle only): the surface is not closed"
+        text = f"The surface is not closed: {many(open_edges, 'edge')} on one triangle only"
         met = _t_junctions(points, edges)
         if met is None:
             text += "; too many to look for vertices that lie on them"
         elif met:
-            text += f"; {met} of them have other vertices on them (T-junctions)"
+            text += f"; {met} with other vertices on the edge (T-junctions)"
         doubts.append(text + ".")
     crowded = int(np.count_nonzero(edges.uses > 2))
     if crowded:
-        doubts.append(f"{crowded} edges are shared by more than two triangles.")
+        doubts.append(f"More than two triangles meet at {many(crowded, 'edge')}.")
     if winding.one_sided:
-        doubts.append(f"{winding.one_sided} surfaces cannot be wound consistently (one-sided).")
+        doubts.append(f"No consistent winding fits {many(winding.one_sided, 'surface')} (one-sided).")
     lost = solid & ~winding.oriented
     if lost.any():
         corners = points[triangles[lost]]
@@ -134,7 +141,8 @@ def _doubts(points: Floats, triangles: Ints, edges: Edges, winding: Winding, sol
                 np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1
             ).sum()
         )
-        doubts.append(f"The outside of {np.count_nonzero(lost)} triangles ({area:.1f} m²) is not known.")
+        which = many(int(np.count_nonzero(lost)), "triangle")
+        doubts.append(f"Unknown which side of {which} is outside ({area:.1f} m²).")
     return doubts
 
 
@@ -169,8 +177,7 @@ def _sorted(
     doubts: list[str],
 ) -> Cleaned:
     """Drop unused points; least corner first; triangles in order; parts by name, then by first triangle."""
-    used, corners = np.unique(triangles, return_inverse=True)
-    triangles = corners.reshape(-1, 3)
+    points, triangles = _used(points, triangles)
     first = np.argmin(triangles, axis=1)
     triangles = np.take_along_axis(triangles, (first[:, None] + np.arange(3)) % 3, axis=1)
     order = np.lexsort(triangles.T[::-1])
@@ -180,7 +187,7 @@ def _sorted(
     rank = np.empty(len(present), dtype=np.int64)
     rank[ranked] = np.arange(len(present))
     return Cleaned(
-        points[used],
+        points,
         np.ascontiguousarray(triangles),
         rank[np.searchsorted(present, parts)],
         tuple(names[int(present[row])] for row in ranked),

@@ -16,7 +16,7 @@ from urllib.parse import unquote
 
 import numpy as np
 
-from roof3d.load.source import MAX_FILE_BYTES, MAX_TRIANGLES, MAX_VERTICES, Soup, Source, as_floats
+from roof3d.load.source import MAX_FILE_BYTES, MAX_TRIANGLES, MAX_VERTICES, Soup, Source, as_floats, many
 from roof3d.records import Floats, Ints
 
 _COMPONENTS = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
@@ -143,10 +143,10 @@ class _Document:
         if not self.triangles:
             self.source.fail("scene", "no triangles", "meshes of triangles in the scene")
         if self.passed_over:
-            self.notes.append(f"{self.passed_over} primitives of points or lines were passed over.")
+            self.notes.append(f"Passed over {many(self.passed_over, 'primitive')} of points or lines.")
         hidden = len(self.document.get("nodes", [])) - len(self.shown)
         if hidden > 0:
-            self.doubts.append(f"{hidden} nodes are not in the scene that was read and are left out.")
+            self.doubts.append(f"Left out {many(hidden, 'node')} outside the scene that was read.")
         return Soup(
             vertices=np.concatenate(self.vertices),
             triangles=np.concatenate(self.triangles),

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from roof3d.load.source import MAX_TRIANGLES, MAX_VERTICES, Soup, Source, as_floats
+from roof3d.load.source import MAX_TRIANGLES, MAX_VERTICES, Soup, Source, as_floats, many
 
 # what is in an IFC file without being there to stand on or to strike
 _NOT_BUILT = (
@@ -72,5 +72,7 @@ def read(source: Source) -> Soup:
         unit="m",
         up="z",
         unit_per_file="the IFC file",
-        doubts=(f"{missing} elements with a representation gave no triangles.",) if missing > 0 else (),
+        doubts=(f"No triangles came from {many(missing, 'element')} with a representation.",)
+        if missing > 0
+        else (),
     )

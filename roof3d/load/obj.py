@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Iterator
+from itertools import groupby, islice
 
 import numpy as np
 
 from roof3d.load.polygons import cut_faces
-from roof3d.load.source import MAX_TRIANGLES, MAX_VERTICES, Soup, Source, as_floats
+from roof3d.load.source import MAX_TRIANGLES, MAX_VERTICES, Soup, Source, as_floats, many
 from roof3d.records import Ints
 
 _PASSED_OVER = frozenset(
@@ -20,125 +21,178 @@ _PASSED_OVER = frozenset(
     b"maplib usemtl shadow_obj trace_obj ctech stech res bsp bzp cdc cdp".split()
 )
 _FREE_FORM = frozenset((b"curv", b"curv2", b"surf"))
+_BATCH = 20_000  # lines of one kind that are split at once
 
 
 def read(source: Source) -> Soup:
     """Read all faces; raises ``InputError`` with the line."""
     if b"\0" in source.data[:4096]:
         source.fail("", "binary data", "OBJ text")
-    coordinates = array("d")
-    corners = array("q")
-    counts = array("q")
-    parts = array("q")
-    lines_of_faces = array("q")
-    part_ids: dict[bytes, int] = {}
-    object_name = group_name = b""
-    part = -1
-    vertices = 0
-    libraries: list[str] = []
-    lines_and_points = free_forms = 0
+    reader = _Reader(source)
+    for kind, run in groupby(_lines(source.data.removeprefix(b"\xef\xbb\xbf")), key=lambda line: line[1][:2]):
+        while batch := list(islice(run, _BATCH)):
+            if (kind == b"v " and reader.many_vertices(batch)) or (
+                kind == b"f " and reader.many_faces(batch)
+            ):
+                continue
+            for number, line in batch:
+                reader.line(number, line)
+    return reader.soup()
 
-    for number, line in _lines(source.data.removeprefix(b"\xef\xbb\xbf")):
-        tokens = line.split()
-        if not tokens or tokens[0].startswith(b"#"):
-            continue
-        word = tokens[0]
+
+class _Reader:
+    """What has been read so far."""
+
+    def __init__(self, source: Source) -> None:
+        self.source = source
+        self.coordinates = array("d")
+        self.corners = array("q")
+        self.counts = array("q")
+        self.parts = array("q")
+        self.numbers = array("q")  # line of each face
+        self.part_ids: dict[bytes, int] = {}
+        self.object_name = self.group_name = b""
+        self.part = -1
+        self.libraries: list[bytes] = []
+        self.lines_and_points = self.free_forms = 0
+
+    def many_vertices(self, batch: list[tuple[int, bytes]]) -> bool:
+        """Take lines of plain vertices; False, and nothing taken, where one is not plain."""
+        text = b" ".join([line for _, line in batch])
+        tokens = text.split()
+        count = len(batch)
+        if len(tokens) != 4 * count or tokens[::4].count(b"v") != count or b"_" in text or b"#" in text:
+            return False
+        del tokens[::4]
         try:
-            if (word == b"v" or word == b"f") and b"_" in line:  # which Python takes for a digit mark
-                raise ValueError
-            if word == b"v":
-                coordinates.extend((float(tokens[1]), float(tokens[2]), float(tokens[3])))
-                vertices += 1
-                continue
-            if word == b"f":
-                if part < 0:
-                    key = b"/".join(name for name in (object_name, group_name) if name)
-                    part = part_ids.setdefault(key, len(part_ids))
-                count = 0
-                for token in tokens[1:]:
-                    if token.startswith(b"#"):
-                        break
-                    index = int(token.partition(b"/")[0])
-                    if index < 0:
-                        index += vertices
-                        if index < 0:
-                            raise IndexError
-                    elif index == 0:
-                        raise IndexError
-                    else:
-                        index -= 1
-                    corners.append(index)
-                    count += 1
-                if count < 3:
-                    source.fail(f"line {number}", f"a face of {count} corners", "three or more")
-                counts.append(count)
-                parts.append(part)
-                lines_of_faces.append(number)
-                continue
-        except IndexError:
-            found = _show(line)
-            accepted = (
-                "v X Y Z" if word == b"v" else "vertex numbers from 1 up, or from -1 down to the first vertex"
-            )
-            source.fail(f"line {number}", found, accepted)
+            self.coordinates.extend(list(map(float, tokens)))
         except ValueError:
-            accepted = (
-                "v X Y Z with a point as decimal mark"
-                if word == b"v"
-                else "f V V V, V/VT or V/VT/VN or V//VN"
+            return False
+        return True
+
+    def many_faces(self, batch: list[tuple[int, bytes]]) -> bool:
+        """Take lines of plain triangles; False, and nothing taken, where one is not plain."""
+        text = b" ".join([line for _, line in batch])
+        tokens = text.split()
+        count = len(batch)
+        if len(tokens) != 4 * count or tokens[::4].count(b"f") != count or b"_" in text or b"#" in text:
+            return False
+        del tokens[::4]
+        try:
+            indices = (
+                [int(token.partition(b"/")[0]) for token in tokens]
+                if b"/" in text
+                else list(map(int, tokens))
             )
-            source.fail(f"line {number}", _show(line), accepted)
-        if word == b"o":
-            object_name, part = b" ".join(tokens[1:]), -1
+        except ValueError:
+            return False
+        if min(indices) < 1 or max(indices) > 2**40:
+            return False
+        self.corners.extend((np.asarray(indices, dtype=np.int64) - 1).tolist())
+        self.counts.extend([3] * count)
+        self.parts.extend([self.current_part()] * count)
+        self.numbers.extend([number for number, _ in batch])
+        return True
+
+    def current_part(self) -> int:
+        if self.part < 0:
+            key = b"/".join(name for name in (self.object_name, self.group_name) if name)
+            self.part = self.part_ids.setdefault(key, len(self.part_ids))
+        return self.part
+
+    def line(self, number: int, line: bytes) -> None:
+        """Take any line."""
+        tokens = line.partition(b"#")[0].split()
+        if not tokens:
+            return
+        word = tokens[0]
+        place = f"line {number}"
+        if word == b"v":
+            self.vertex(place, line, tokens)
+        elif word == b"f":
+            self.face(number, line, tokens)
+        elif word == b"o":
+            self.object_name, self.part = b" ".join(tokens[1:]), -1
         elif word == b"g":
-            group_name, part = b" ".join(tokens[1:]), -1
+            self.group_name, self.part = b" ".join(tokens[1:]), -1
         elif word == b"mtllib":
-            libraries += [_text(name) for name in tokens[1:]]
+            self.libraries += tokens[1:]
         elif word in (b"l", b"p"):
-            lines_and_points += 1
+            self.lines_and_points += 1
         elif word in _FREE_FORM:
-            free_forms += 1
+            self.free_forms += 1
         elif word in (b"call", b"csh"):
-            source.fail(f"line {number}", f"the command {_show(word)}", "geometry; commands are never run")
+            self.source.fail(place, f"the command {_show(word)}", "geometry; commands are never run")
         elif word not in _PASSED_OVER:
-            source.fail(f"line {number}", _show(line), "OBJ keywords such as v, f, o, g")
+            self.source.fail(place, _show(line), "OBJ keywords such as v, f, o, g")
 
-    source.need_count(vertices, MAX_VERTICES, "", "vertices")
-    if not counts:
-        source.fail("", f"no face ({vertices} vertices)", "faces (lines that start with f)")
-    flat = np.frombuffer(corners, dtype=np.int64)
-    per_face = np.frombuffer(counts, dtype=np.int64)
-    source.need_count(int(np.sum(per_face - 2)), MAX_TRIANGLES, "", "triangles")
-    points = as_floats(np.frombuffer(coordinates, dtype=np.float64)).reshape(-1, 3)
-    source.need_finite(points)
-    if int(flat.max()) >= vertices:
-        face = int(np.searchsorted(np.cumsum(per_face), int(np.argmax(flat >= vertices)), side="right"))
-        source.fail(f"line {lines_of_faces[face]}", f"vertex {int(flat.max()) + 1}", f"1 to {vertices}")
-    cut = cut_faces(points, flat, per_face)
+    def vertex(self, place: str, line: bytes, tokens: list[bytes]) -> None:
+        try:
+            if b"_" in line:  # which Python takes for a digit mark
+                raise ValueError
+            self.coordinates.extend((float(tokens[1]), float(tokens[2]), float(tokens[3])))
+        except (IndexError, ValueError):
+            self.source.fail(place, _show(line), "v X Y Z with a point as decimal mark")
 
-    notes = []
-    if libraries:
-        notes.append(f"Materials ({', '.join(libraries)}) were not opened; they have no part in the check.")
-    if lines_and_points:
-        notes.append(f"{lines_and_points} line and point elements were passed over.")
-    doubts = []
-    if free_forms:
-        doubts.append(f"{free_forms} free-form curves or surfaces cannot be read and are missing.")
-    doubts += [
-        f"The outline of the face in line {lines_of_faces[int(face)]} crosses itself."
-        for face in cut.crossed[:20]
-    ]
-    part_of_face: Ints = np.frombuffer(parts, dtype=np.int64)
-    return Soup(
-        vertices=points,
-        triangles=cut.triangles,
-        parts=part_of_face[cut.face],
-        names=tuple(_text(name) for name in part_ids),
-        faces=len(per_face),
-        warps=cut.warps,
-        notes=tuple(notes),
-        doubts=tuple(doubts),
-    )
+    def face(self, number: int, line: bytes, tokens: list[bytes]) -> None:
+        place, vertices = f"line {number}", len(self.coordinates) // 3
+        if len(tokens) < 4:
+            self.source.fail(place, f"a face of {len(tokens) - 1} corners", "three or more")
+        try:
+            if b"_" in line:
+                raise ValueError
+            indices = [int(token.partition(b"/")[0]) for token in tokens[1:]]
+        except ValueError:
+            self.source.fail(place, _show(line), "f V V V, V/VT, V/VT/VN or V//VN")
+        indices = [index + vertices if index < 0 else index - 1 if index > 0 else -1 for index in indices]
+        if min(indices) < 0 or max(indices) > 2**40:
+            self.source.fail(place, _show(line), f"vertex numbers 1 to {vertices} or -1 to -{vertices}")
+        self.corners.extend(indices)
+        self.counts.append(len(indices))
+        self.parts.append(self.current_part())
+        self.numbers.append(number)
+
+    def soup(self) -> Soup:
+        vertices = len(self.coordinates) // 3
+        self.source.need_count(vertices, MAX_VERTICES, "", "vertices")
+        if not self.counts:
+            self.source.fail("", f"no face ({vertices} vertices)", "faces (lines that start with f)")
+        corners = np.frombuffer(self.corners, dtype=np.int64)
+        counts = np.frombuffer(self.counts, dtype=np.int64)
+        self.source.need_count(int(np.sum(counts - 2)), MAX_TRIANGLES, "", "triangles")
+        points = as_floats(np.frombuffer(self.coordinates, dtype=np.float64)).reshape(-1, 3)
+        self.source.need_finite(points)
+        if int(corners.max()) >= vertices:
+            wrong = int(np.argmax(corners >= vertices))
+            face = int(np.searchsorted(np.cumsum(counts), wrong, side="right"))
+            self.source.fail(
+                f"line {self.numbers[face]}", f"vertex {int(corners[wrong]) + 1}", f"1 to {vertices}"
+            )
+        cut = cut_faces(points, corners, counts)
+
+        notes, doubts = [], []
+        if self.libraries:
+            names = ", ".join(_text(name) for name in self.libraries)
+            notes.append(f"Materials ({names}) were not opened; they have no part in the check.")
+        if self.lines_and_points:
+            notes.append(f"Passed over {many(self.lines_and_points, 'line or point element')}.")
+        if self.free_forms:
+            doubts.append(
+                f"Missing: {many(self.free_forms, 'free-form curve or surface')}, which cannot be read."
+            )
+        crossed = [self.numbers[int(face)] for face in cut.crossed[:20]]
+        doubts += [f"The outline of the face in line {number} crosses itself." for number in crossed]
+        part_of_face: Ints = np.frombuffer(self.parts, dtype=np.int64)
+        return Soup(
+            vertices=points,
+            triangles=cut.triangles,
+            parts=part_of_face[cut.face],
+            names=tuple(_text(name) for name in self.part_ids),
+            faces=len(counts),
+            warps=cut.warps,
+            notes=tuple(notes),
+            doubts=tuple(doubts),
+        )
 
 
 def _lines(data: bytes) -> Iterator[tuple[int, bytes]]:

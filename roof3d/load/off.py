@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from roof3d.load.polygons import cut_faces
-from roof3d.load.source import MAX_TRIANGLES, MAX_VERTICES, Soup, Source, as_floats
+from roof3d.load.source import MAX_TRIANGLES, MAX_VERTICES, Soup, Source, as_floats, many
 
 _KINDS = {"OFF": 3, "COFF": 3, "NOFF": 3, "CNOFF": 3, "STOFF": 3}
 
@@ -76,6 +76,6 @@ def read(source: Source) -> Soup:
         ("",),
         faces=face_count,
         warps=cut.warps,
-        notes=(f"{left_over} lines behind the last face were passed over.",) if left_over else (),
+        notes=(f"Passed over {many(left_over, 'line')} behind the last face.",) if left_over else (),
         doubts=tuple(f"The outline of face {face + 1} crosses itself." for face in cut.crossed[:20]),
     )

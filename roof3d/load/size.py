@@ -7,7 +7,7 @@ from typing import NoReturn
 
 import numpy as np
 
-from roof3d.load.source import Soup, Source
+from roof3d.load.source import Soup, Source, many
 from roof3d.records import Floats, Ints
 from roof3d.units import LENGTH_UNITS
 
@@ -35,16 +35,18 @@ def place(source: Source, soup: Soup, format_name: str, unit: str | None, up: st
     """Scale and turn the soup; raises ``InputError`` where unit or up is unknown or the size is absurd."""
     wanted_unit = _one_of(source, "unit", unit, tuple(LENGTH_UNITS))
     wanted_up = _one_of(source, "up", up, ("z", "y"))
-    keep = _near(soup)
     unit = wanted_unit or soup.unit
     up = wanted_up or soup.up
     if unit is None or up is None:
+        keep = _near(soup, None if unit is None else LENGTH_UNITS[unit])
         _ask(source, _extent(soup.vertices, soup.triangles[keep]), format_name, unit, up)
     doubts: list[str] = []
     if soup.unit and unit != soup.unit and soup.unit_per_file:
         doubts.append(f"The unit was given as {unit} against {soup.unit_per_file}, which has {soup.unit}.")
     if soup.unit and not soup.unit_per_file and not wanted_unit:
-        doubts.append(f"The file does not say its unit in terms known here; {soup.unit} was taken.")
+        doubts.append(
+            f"The {format_name} file names no reference system of known unit; {soup.unit} was taken."
+        )
     if soup.up and up != soup.up:
         doubts.append(
             f"The up axis was given as {up} against {soup.unit_per_file or format_name}, which has {soup.up}."
@@ -55,11 +57,11 @@ def place(source: Source, soup: Soup, format_name: str, unit: str | None, up: st
     if up == "y":
         vertices = np.stack((vertices[:, 0], -vertices[:, 2], vertices[:, 1]), axis=1)
     extent = _extent(vertices, soup.triangles[keep])
-    _check(source, extent, vertices[soup.triangles[keep]], unit, up)
+    _check(source, extent, vertices, unit, up)
     repairs = []
     stray = int(np.count_nonzero(~keep))
     if stray:
-        repairs.append(f"{stray} triangles farther than {GREATEST_M:g} m from the rest were left out.")
+        repairs.append(f"Left out {many(stray, 'triangle')} farther than {GREATEST_M:g} m from the rest.")
     step = soup.step * LENGTH_UNITS[unit]
     if step > 1e-3:
         doubts.append(
@@ -68,9 +70,8 @@ def place(source: Source, soup: Soup, format_name: str, unit: str | None, up: st
     warped = soup.warps * LENGTH_UNITS[unit]
     if (warped > 0.01).any():
         count = int(np.count_nonzero(warped > 0.01))
-        doubts.append(
-            f"{count} polygons are not flat (up to {warped.max():.3f} m off); how they are cut is a guess."
-        )
+        flat = f"Not flat: {many(count, 'polygon')}, up to {warped.max():.3f} m off"
+        doubts.append(f"{flat}; how to cut them is a guess.")
     return Placed(vertices, keep, unit, up, tuple(repairs), tuple(doubts))
 
 
@@ -93,6 +94,8 @@ def _near(soup: Soup, metres: float | None = None) -> np.ndarray:
 
     Without a unit "far" is judged by the extent of the middle half of all triangles.
     """
+    if metres is not None and float(_extent(soup.vertices, soup.triangles).max()) * metres <= GREATEST_M:
+        return np.ones(len(soup.triangles), dtype=bool)
     corners = soup.vertices[soup.triangles]
     centres = corners.mean(axis=1)
     middle = np.median(centres, axis=0)
@@ -109,8 +112,9 @@ def _near(soup: Soup, metres: float | None = None) -> np.ndarray:
 
 
 def _extent(vertices: Floats, triangles: Ints) -> Floats:
-    used = vertices[triangles.ravel()]
-    return np.asarray(used.max(axis=0) - used.min(axis=0))
+    used = np.zeros(len(vertices), dtype=bool)
+    used[triangles] = True
+    return np.asarray(np.ptp(vertices[used], axis=0))
 
 
 def _ask(source: Source, extent: Floats, format_name: str, unit: str | None, up: str | None) -> NoReturn:
@@ -138,12 +142,11 @@ def _ask(source: Source, extent: Floats, format_name: str, unit: str | None, up:
     source.fail("up", f"no up axis; {format_name} files state none", accepted)
 
 
-def _check(source: Source, extent: Floats, corners: Floats, unit: str, up: str) -> None:
+def _check(source: Source, extent: Floats, vertices: Floats, unit: str, up: str) -> None:
     text = " x ".join(f"{value:.6g}" for value in extent) + f" m (unit {unit}, up {up})"
     greatest = float(extent.max())
     if not LEAST_M <= greatest <= GREATEST_M:
         source.fail("size", text, f"a building {LEAST_M:g} m to {GREATEST_M:g} m long; check the unit")
-    if float(np.abs(corners).max()) > FARTHEST_M:
-        source.fail(
-            "position", f"coordinates up to {float(np.abs(corners).max()):.4g} m", f"up to {FARTHEST_M:g} m"
-        )
+    farthest = float(np.abs(vertices).max())
+    if farthest > FARTHEST_M:
+        source.fail("position", f"coordinates up to {farthest:.4g} m", f"up to {FARTHEST_M:g} m")

@@ -25,6 +25,13 @@ MAX_VERTICES = 30_000_000
 MAX_COORDINATE = 1e12  # file units, whatever they are; metres are checked more closely later
 
 
+def many(count: int, noun: str) -> str:
+    """A count with its noun: "1 triangle", "2 triangles", "3 vertices"."""
+    if count == 1:
+        return f"1 {noun}"
+    return f"{count} {noun[:-2]}ices" if noun.endswith("ex") else f"{count} {noun}s"
+
+
 def as_floats(values: Any) -> Floats:
     """Array of doubles."""
     return np.asarray(values, dtype=np.float64)
