@@ -25,6 +25,7 @@ from roof3d.units import System, format_angle, format_area, format_force, format
 
 Block = dict[str, Any]
 WORST_ROWS = 5
+ANCHOR_ROWS = 8  # on the page that decides; all of them in the evidence
 EXPLAINED = 5
 
 
@@ -53,7 +54,7 @@ def report_document(scene: Scene, texts: Texts, units: System, picture: str, pap
         "page_text": texts("report.page", page="{page}", pages="{pages}"),
         "first": [
             _part(texts("report.worst"), _worst(scene, texts, units)),
-            _part(texts("report.lines"), *_anchors(scene, texts, units)),
+            _part(texts("report.lines"), *_anchors(scene, texts, units, ANCHOR_ROWS)),
         ],
         "sections": _sections(scene, texts, units),
     }
@@ -122,7 +123,8 @@ def reasons(scene: Scene, texts: Texts, units: System) -> list[str]:
         own = [s for s in scene.stretches if s.state == state]
         if own and scene.anchors:
             length = format_length(sum(s.length for s in own), units)
-            said.append(texts(f"report.reason_{state}", count=len(own), length=length))
+            name = texts(f"state.{state}")
+            said.append(texts("report.reason_state", state=name, count=len(own), length=length))
     unserved = _sub(scene.result, "work").get("unserved_m2")
     if scene.anchors and unserved is not None and unserved > 0:
         said.append(texts("report.reason_unserved", area=format_area(unserved, units)))
@@ -168,12 +170,14 @@ def _worst(scene: Scene, texts: Texts, units: System) -> Block:
     )
 
 
-def _anchors(scene: Scene, texts: Texts, units: System) -> list[Block]:
+def _anchors(scene: Scene, texts: Texts, units: System, most: int | None = None) -> list[Block]:
     if not scene.anchors:
         return [text_block(texts("report.reason_nothing"))]
     records = {mark.id: mark.record for mark in scene.anchors}
     rows = []
-    for entry in set_out(scene):
+    entries = set_out(scene)
+    left_out = 0 if most is None else max(0, len(entries) - most)
+    for entry in entries[:most]:
         record = records.get(entry.anchor) or records.get(entry.anchor.rsplit(".", 1)[0]) or {}
         tapes = {tape.direction: tape for tape in entry.tapes}
         distances = []
@@ -202,7 +206,10 @@ def _anchors(scene: Scene, texts: Texts, units: System) -> list[Block]:
         (texts("report.col_length"), 0, "right"),
         (texts("report.col_policy"), 0, "left"),
     ]
-    return [table_block(columns, rows), text_block(texts("report.set_out_note"), soft=True)]
+    blocks = [table_block(columns, rows), text_block(texts("report.set_out_note"), soft=True)]
+    if left_out:
+        blocks.insert(1, text_block(texts("report.more_anchors", count=left_out)))
+    return blocks
 
 
 def _footer(scene: Scene) -> str:
@@ -231,6 +238,7 @@ def _sections(scene: Scene, texts: Texts, units: System) -> list[dict[str, Any]]
     if blocks:
         sections.append(_part(texts("report.section_clearance"), *blocks))
     if scene.anchors:
+        sections.append(_part(texts("report.section_anchors"), *_anchors(scene, texts, units)))
         sections.append(_part(texts("report.section_loads"), _loads(scene, texts, units)))
     if result.get("takeoff"):
         sections.append(_part(texts("report.section_takeoff"), *_takeoff(result["takeoff"], texts)))
@@ -248,7 +256,7 @@ def _sections(scene: Scene, texts: Texts, units: System) -> list[dict[str, Any]]
     sections.append(_part(texts("report.section_source"), _source(scene, texts)))
     sections.append(_part(texts("report.section_cautions"), list_block(texts.lists["report.cautions"])))
     rescue = [(row, "") for row in texts.lists["report.rescue_rows"]]
-    sections.append(_part(texts("report.section_rescue"), form_block(("", ""), (1.0, 1.6), rescue, 13.0)))
+    sections.append(_part(texts("report.section_rescue"), form_block((), (1.0, 1.6), rescue, 13.0)))
     names = [(row, "", "", "") for row in texts.lists["report.name_rows"]]
     form = form_block(texts.lists["report.name_columns"], (1.5, 1.2, 0.7, 1.2), names, 13.0)
     sections.append(_part(texts("report.section_names"), form))

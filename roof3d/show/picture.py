@@ -27,7 +27,7 @@ from roof3d.show.verdict import DANGER, HOLD, WARNING, verdict
 from roof3d.show.words import Texts, load_texts
 from roof3d.units import System, format_area, format_length
 
-VIEWS = ("sheet", "plan", "oblique")
+VIEWS = ("sheet", "views", "plan", "oblique")
 SIZE = (2400, 1600)
 VERDICT_COLOURS: dict[str, Rgb] = {DANGER: (176, 24, 32), WARNING: (150, 92, 0), HOLD: (0, 92, 100)}
 
@@ -71,7 +71,7 @@ def draw_set(
     units: System = "m",
     language: str | Path = "en",
 ) -> tuple[Path, ...]:
-    """All views as ``sheet.png``, ``plan.png``, ``oblique.png`` in ``folder``, for a document."""
+    """All views, each as a PNG named after it, in ``folder``, for a document."""
     made = []
     for view in VIEWS:
         path = Path(folder) / f"{view}.png"
@@ -102,13 +102,19 @@ def _sheet(
     coloured = patches(scene, scale)
     traced = trace_ropes(scene, roof)
     edge, gap = 40 * unit, 20 * unit
-    head = _header(canvas, scene, texts, units, unit)
-    legend: Box = (width - edge - 400 * unit, head + gap, width - edge, height - 60 * unit)
+    # "views" leaves out what a document around it says anyway: heading, table, caution
+    bare = view == "views"
+    if bare:
+        unit = min(width / 2400, height / 1320)
+        edge = gap
+    head = 0.0 if bare else _header(canvas, scene, texts, units, unit)
+    foot = height - (gap if bare else 60 * unit)
+    legend: Box = (width - edge - 400 * unit, head + gap, width - edge, foot)
     legend_panel(canvas, legend, scene, scale, bool(traced), texts, units, unit)
     inner = legend[0] - gap
     reason = ""
-    if view == "sheet":
-        table_top = height - 60 * unit - 340 * unit
+    if view in ("sheet", "views"):
+        table_top = foot + gap if bare else foot - 340 * unit
         middle = edge + (inner - edge) * 0.53
         reason = oblique_panel(
             canvas,
@@ -123,14 +129,16 @@ def _sheet(
         plan_panel(
             canvas, (edge, head + gap, middle, table_top - gap), scene, coloured, traced, texts, units, unit
         )
-        table_panel(canvas, (edge, table_top, inner, height - 60 * unit), scene, texts, units, unit)
+        if not bare:
+            table_panel(canvas, (edge, table_top, inner, foot), scene, texts, units, unit)
     else:
-        box = (edge, head + gap, inner, height - 60 * unit)
+        box = (edge, head + gap, inner, foot)
         if view == "oblique":
             reason = oblique_panel(canvas, box, scene, coloured, traced, texts, units, unit)
         if view == "plan" or reason:
             plan_panel(canvas, box, scene, coloured, traced, texts, units, unit)
-    canvas.text(edge, height - 42 * unit, texts("picture.caution"), 20 * unit, SOFT_INK)
+    if not bare:
+        canvas.text(edge, height - 42 * unit, texts("picture.caution"), 20 * unit, SOFT_INK)
     return canvas, reason
 
 

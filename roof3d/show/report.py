@@ -34,7 +34,7 @@ def write_report(
     units: System = "m",
     paper: str | None = None,
     language: str | Path = "en",
-    picture_size: tuple[int, int] = (2400, 1600),
+    picture_size: tuple[int, int] = (2400, 1320),
 ) -> str:
     """Writes the report of a result (design: result file); ``.pdf`` or ``.html`` by suffix.
 
@@ -54,7 +54,9 @@ def write_report(
     document = report_document(scene, texts, units, PICTURE, PAPERS[name])
     with tempfile.TemporaryDirectory(prefix="roof3d-") as folder:
         picture = Path(folder) / PICTURE
-        reason = draw_picture(result, roof, picture, size=picture_size, units=units, language=language)
+        reason = draw_picture(
+            result, roof, picture, size=picture_size, units=units, view="views", language=language
+        )
         if suffix == ".pdf":
             data = _pdf(document, Path(folder))
         else:

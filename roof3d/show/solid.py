@@ -108,3 +108,22 @@ def creases(corners: Floats, angle_deg: float = 25.0, most: int = 4000) -> list[
     sharp[two] = cosine < np.cos(np.radians(angle_deg))
     chosen = points[edges[sharp]]
     return [] if len(chosen) > most else list(chosen)
+
+
+def bar_triangles(bars: Floats, radius: float, sides: int = 6) -> Floats:
+    """Straight bars (n, 2, 3) as closed prisms: triangles (k, 3, 3)."""
+    along = bars[:, 1] - bars[:, 0]
+    along = along / np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-12)
+    helper = np.where(np.abs(along[:, 2:]) < 0.9, [[0.0, 0.0, 1.0]], [[1.0, 0.0, 0.0]])
+    u = np.cross(along, helper)
+    u = u / np.linalg.norm(u, axis=1, keepdims=True)
+    v = np.cross(along, u)
+    angles = np.arange(sides) * 2 * np.pi / sides
+    ring = radius * (np.cos(angles)[:, None, None] * u + np.sin(angles)[:, None, None] * v)  # (s, n, 3)
+    a, b = bars[None, :, 0] + ring, bars[None, :, 1] + ring
+    a2, b2 = np.roll(a, -1, axis=0), np.roll(b, -1, axis=0)
+    start, end = np.broadcast_to(bars[:, 0], a.shape), np.broadcast_to(bars[:, 1], a.shape)
+    faces = [(a, b, b2), (a, b2, a2), (start, a, a2), (end, b2, b)]
+    # wound so that normals point outwards
+    corners = np.concatenate([np.stack(face, axis=2).reshape(-1, 3, 3) for face in faces])
+    return corners[:, ::-1]

@@ -99,16 +99,16 @@ def _list(items: list[str]) -> str:
 
 
 def _table(block: dict[str, Any]) -> str:
-    align = block.get("align") or ["left"] * len(block["columns"])
+    align = block.get("align") or ["left"] * len(block["widths"])
     css = [' class="right"' if side == "right" else "" for side in align]
     head = "".join(
-        f'<th scope="col"{c}>{escape(title)}</th>' for title, c in zip(block["columns"], css, strict=True)
+        f'<th scope="col"{css[k]}>{escape(title)}</th>' for k, title in enumerate(block["columns"])
     )
     body = "".join(
         "<tr>" + "".join(f"<td{c}>{escape(cell)}</td>" for cell, c in zip(row, css, strict=True)) + "</tr>"
         for row in block["rows"]
     )
     form = ' class="form"' if block["kind"] == "form" else ""
-    if form and not any(block["columns"]):
+    if not block["columns"]:
         return f'<div class="wide"><table{form}><tbody>{body}</tbody></table></div>'
     return f'<div class="wide"><table{form}><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>'
