@@ -1,0 +1,280 @@
+"""Reports: content first, then PDF and HTML as other programs read them (poppler, an HTML parser)."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import pytest
+from lxml import html
+
+from roof3d.errors import InputError
+from roof3d.formulas import FORMULAS
+from roof3d.show import render3d
+from roof3d.show.evidence import report_document
+from roof3d.show.report import write_report
+from roof3d.show.scene import make_scene
+from roof3d.show.words import load_texts
+from tests.sample_result import sample
+
+SMALL = (900, 600)
+
+
+@pytest.fixture(autouse=True)
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The 3D view has its own tests."""
+    monkeypatch.setattr(render3d, "render", lambda *_: "left out in this test")
+
+
+def document(result: dict[str, Any] | None = None, units: Any = "m") -> dict[str, Any]:
+    return report_document(make_scene(result or sample()), load_texts(), units, "", "a4")
+
+
+def part(content: dict[str, Any], title: str) -> dict[str, Any]:
+    (found,) = [p for p in [*content["first"], *content["sections"]] if p["title"] == title]
+    return dict(found)
+
+
+def every_text(value: Any) -> list[str]:
+    if isinstance(value, str):
+        return [value]
+    items = value.values() if isinstance(value, dict) else value if isinstance(value, list) else []
+    return [text for item in items for text in every_text(item)]
+
+
+def pdf_text(path: Path) -> str:
+    if shutil.which("pdftotext") is None:
+        pytest.skip("pdftotext (poppler-utils) is not installed")
+    done = subprocess.run(
+        ["pdftotext", "-layout", str(path), "-"], capture_output=True, text=True, check=True
+    )
+    return done.stdout
+
+
+# ------------------------------------------------------------------------------------------ content
+
+
+def test_the_page_that_decides_has_verdict_reasons_worst_and_anchors() -> None:
+    content = document()
+    assert content["verdict"] == load_texts()("verdict.danger")
+    scene = make_scene(sample())
+    short = sum(s.length for s in scene.stretches if s.state == "short")
+    assert any(f"{short:.2f} m of edge" in reason for reason in content["reasons"])
+    worst = part(content, "Worst places")["blocks"][0]["rows"]
+    assert [row[0] for row in worst] == ["1", "2", "3", "4", "5"]
+    margin = sample()["summary"]["worst_margin_m"]
+    # rounded down: never better than computed
+    shown = float(worst[0][-1].replace("−", "-").split()[0])
+    assert margin - 0.01 <= shown <= margin
+    anchors = part(content, "Anchors and line settings")["blocks"][0]["rows"]
+    assert anchors[0][:3] == ["A1", "P1", "0.43 m ridge E7"] and anchors[0][-2:] == ["6.20 m", "fixed length"]
+
+
+def test_evidence_lists_all_stretches_findings_hashes_and_cautions() -> None:
+    content = document()
+    texts = every_text(content)
+    scene = make_scene(sample())
+    rows = part(content, "Edges with a possible fall, worst case over all anchors")["blocks"][1]["rows"]
+    assert len(rows) == len(scene.worst)
+    for needed in ("ab" * 32, "cd" * 32, "us-construction", *load_texts().lists["report.cautions"]):
+        assert any(needed in text for text in texts), needed
+    assert sample()["findings"][0]["text"] in texts
+    assert any("lowest point of the model" in text for text in texts)
+    assert any("welded 24" in text for text in texts)
+
+
+def test_cautions_cover_what_every_report_must_say() -> None:
+    said = " ".join(load_texts().lists["report.cautions"]).lower()
+    for word in (
+        "on site",
+        "makers' instructions",
+        "local law and code",
+        "licensed engineer",
+        "rescue",
+        "before each use",
+    ):
+        assert word in said, word
+
+
+def test_rule_values_come_with_source_and_status() -> None:
+    result = sample()
+    result["rules"] = {
+        "name": "x",
+        "values": [
+            {
+                "name": "free_fall_limit",
+                "value": 1.8,
+                "unit": "m",
+                "text": "6 ft",
+                "document": "29 CFR 1926.502",
+                "clause": "(d)(16)(iii)",
+                "year": 1994,
+                "status": "secondary",
+            },
+            {"name": "margin", "value": 0.6, "unit": "m", "document": "", "status": "memory"},
+        ],
+    }
+    rows = part(document(result), "Values of the rule set, and where they come from")["blocks"][1]["rows"]
+    assert rows[0] == ["free fall limit", "1.8 m", "6 ft", "29 CFR 1926.502, (d)(16)(iii), 1994", "secondary"]
+    assert rows[1][-1] == "memory"
+
+
+def test_clearance_is_unfolded_only_if_its_terms_add_up() -> None:
+    result = sample()
+    terms = {"h": 1.5, "X": 1.07, "k": 0.3, "M": 0.6}
+    for segment in result["edge_segments"]:
+        if segment["clearance_required_m"] is not None:
+            segment["clearance_terms"] = {**terms, "s": segment["surplus_m"]}
+            segment["clearance_required_m"] = sum(segment["clearance_terms"].values())
+            segment["margin_m"] = segment["clearance_available_m"] - segment["clearance_required_m"]
+    lines = part(document(result), "How the worst places add up")["blocks"][0]["items"]
+    assert any(FORMULAS["clearance_required"].text in line for line in lines)
+    for segment in result["edge_segments"]:
+        if "clearance_terms" in segment:
+            segment["clearance_terms"]["M"] += 0.1
+    lines = part(document(result), "How the worst places add up")["blocks"][0]["items"]
+    assert not any(FORMULAS["clearance_required"].text in line for line in lines)
+
+
+def test_takeoff_is_printed_when_there_is_one() -> None:
+    titles = [p["title"] for p in document()["sections"]]
+    assert "Takeoff" not in titles
+    result = sample() | {"takeoff": [{"item": "anchor", "count": 2}, {"item": "line 7 m", "count": 1}]}
+    block = part(document(result), "Takeoff")["blocks"][0]
+    assert block["rows"] == [["anchor", "2"], ["line 7 m", "1"]] and block["align"] == ["left", "right"]
+
+
+def test_many_anchors_are_all_in_the_evidence() -> None:
+    result = sample()
+    result["anchors"] = [{**result["anchors"][0], "id": f"A{k}"} for k in range(30)]
+    content = document(result)
+    first = part(content, "Anchors and line settings")["blocks"]
+    assert len(first[0]["rows"]) == 8 and "22" in first[1]["text"]
+    assert len(part(content, "All anchors")["blocks"][0]["rows"]) == 30
+
+
+def test_a_load_that_is_not_stated_is_not_a_nought() -> None:
+    result = sample()
+    del result["anchors"][0]["load_kN"]
+    result["anchors"][1]["load_kN"] = float("nan")
+    rows = part(document(result), "Loads")["blocks"][0]["rows"]
+    assert rows[0][3] == rows[1][3] == "not stated"
+
+
+def test_loads_round_up_and_ratings_down() -> None:
+    result = sample()
+    result["anchors"][0] |= {"load_kN": 5.401, "rating_kN": 11.999}
+    row = part(document(result), "Loads")["blocks"][0]["rows"][0]
+    assert row[3] == "5.41 kN" and row[4] == "11.99 kN"
+
+
+def test_feet_and_inches_throughout() -> None:
+    content = document(units="ft")
+    rows = part(content, "Worst places")["blocks"][0]["rows"]
+    assert all("'" in row[4] for row in rows)
+    assert not any(re.search(r"\d m\b", text) for row in rows for text in row)
+
+
+# ---------------------------------------------------------------------------------------- documents
+
+
+def test_pdf_decides_on_page_one_and_is_tagged(tmp_path: Path) -> None:
+    path = tmp_path / "x.pdf"
+    write_report(sample(), None, path, picture_size=SMALL)
+    pages = pdf_text(path).split("\f")
+    assert load_texts()("verdict.danger") in pages[0]
+    assert "Anchors and line settings" in pages[0] and "The evidence" in pages[1]
+    assert "Names and signatures" in "".join(pages[1:])
+    done = subprocess.run(["pdfinfo", str(path)], capture_output=True, text=True, check=True)
+    assert re.search(r"Tagged:\s+yes", done.stdout)
+    # the standard's own mark in the metadata (ISO 14289-1, 5)
+    data = path.read_bytes()
+    assert b"pdfuaid:part" in data
+
+
+def test_pdf_fits_page_one_with_eight_anchors(tmp_path: Path) -> None:
+    result = sample()
+    result["anchors"] = [{**result["anchors"][k % 2], "id": f"A{k + 1}"} for k in range(12)]
+    write_report(result, None, tmp_path / "x.pdf", picture_size=SMALL)
+    pages = pdf_text(tmp_path / "x.pdf").split("\f")
+    assert "The evidence" in pages[1] and "More anchors in the evidence: 4" in pages[0]
+
+
+def test_html_is_one_file_without_script_or_request(tmp_path: Path) -> None:
+    path = tmp_path / "x.html"
+    write_report(sample(), None, path, picture_size=SMALL)
+    tree = html.parse(str(path))
+    assert not tree.xpath("//script") and not tree.xpath("//link")
+    (image,) = tree.xpath("//img")
+    assert image.get("src").startswith("data:image/png;base64,") and len(image.get("alt")) > 40
+    assert "default-src 'none'" in tree.xpath("//meta[@http-equiv]/@content")[0]
+    assert tree.xpath("string(//h1)") == sample()["title"]
+    assert len(tree.xpath("//table[not(@class)]/thead")) >= 5
+
+
+@pytest.mark.parametrize("suffix", ["pdf", "html"])
+def test_same_input_same_bytes(tmp_path: Path, suffix: str) -> None:
+    for name in ("a", "b"):
+        write_report(sample(), None, tmp_path / f"{name}.{suffix}", picture_size=SMALL)
+    assert (tmp_path / f"a.{suffix}").read_bytes() == (tmp_path / f"b.{suffix}").read_bytes()
+
+
+HOSTILE = '#panic("x") *b* $x$ <script>alert(1)</script> =1+1 {page} @ref \\ "'
+
+
+def hostile() -> dict[str, Any]:
+    result = sample()
+    result["title"] = HOSTILE
+    result["anchors"][0]["id"] = HOSTILE
+    result["findings"][0] |= {"text": HOSTILE, "element": HOSTILE, "code": HOSTILE}
+    result["assumptions"] = [HOSTILE + "\x00\n"]
+    result["model"]["file"] = "<b>x</b>.obj"
+    result["takeoff"] = [{HOSTILE: HOSTILE}]
+    return result
+
+
+def test_hostile_names_stay_text_in_pdf(tmp_path: Path) -> None:
+    write_report(hostile(), None, tmp_path / "x.pdf", picture_size=SMALL)
+    text = re.sub(r"\s+", "", pdf_text(tmp_path / "x.pdf"))
+    assert re.sub(r"\s+", "", HOSTILE) in text
+
+
+def test_hostile_names_stay_text_in_html(tmp_path: Path) -> None:
+    write_report(hostile(), None, tmp_path / "x.html", picture_size=SMALL)
+    tree = html.parse(str(tmp_path / "x.html"))
+    assert not tree.xpath("//script") and not tree.xpath("//b")
+    assert tree.xpath("string(//h1)") == HOSTILE
+
+
+def test_a_roof_without_anchors_has_a_report_that_says_so(tmp_path: Path) -> None:
+    bare = {key: sample()[key] for key in ("schema", "model", "planes", "edges")}
+    write_report(bare, None, tmp_path / "x.pdf", picture_size=SMALL)
+    text = pdf_text(tmp_path / "x.pdf")
+    assert "Nothing was assessed" in text
+    assert "All limits" not in text
+
+
+def test_a_translation_reaches_the_page(tmp_path: Path) -> None:
+    words = tmp_path / "xx.toml"
+    words.write_text('[common]\nlanguage = "eo"\n[verdict]\ndanger = "Ne uzu tiel"\n', encoding="utf-8")
+    write_report(sample(), None, tmp_path / "x.html", picture_size=SMALL, language=words)
+    tree = html.parse(str(tmp_path / "x.html"))
+    assert tree.getroot().get("lang") == "eo"
+    assert "Ne uzu tiel" in tree.xpath("string(//p[@class='verdict'])")
+
+
+@pytest.mark.parametrize(
+    ("name", "options", "words"),
+    [
+        ("x.doc", {}, r"\.pdf, \.html"),
+        ("x.pdf", {"paper": "b5"}, "a4, letter"),
+        ("no/x.html", {}, "can be written"),
+    ],
+)
+def test_bad_options_are_refused(tmp_path: Path, name: str, options: dict[str, Any], words: str) -> None:
+    with pytest.raises(InputError, match=words):
+        write_report(sample(), None, tmp_path / name, picture_size=SMALL, **options)
+    assert list(tmp_path.iterdir()) == []
