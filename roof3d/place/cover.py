@@ -1,0 +1,316 @@
+"""Weighted set cover with a proof: the cheapest columns that hold all rows, and how sure that is.
+
+A problem is reduced, falls into separate parts, and each part is closed by a bound that is rounded
+up to the next value that can occur, or else by branching with HiGHS on ever smaller pieces. What
+comes back always names the best cover found, the bound that no cover can beat, and the gap. Limits
+count work (matrix entries times solver passes), not seconds, so a run that hits its limit repeats
+exactly.
+"""
+
+from __future__ import annotations
+
+import heapq
+import itertools
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.sparse as sparse
+from scipy.optimize import Bounds, LinearConstraint, milp
+
+from roof3d.place.bound import SLACK, affordable, grain, lift, relax
+from roof3d.place.reduce import reduce_cover, separate_parts
+from roof3d.place.search import greedy_cover, improve
+from roof3d.records import Floats, Ints
+
+
+@dataclass(frozen=True)
+class Progress:
+    """Where a search stands: cost of the best cover so far, bound, and what is being done."""
+
+    stage: str
+    best: float
+    bound: float
+
+    @property
+    def gap(self) -> float:
+        return gap(self.best, self.bound)
+
+
+Report = Callable[[Progress], None]
+Stop = Callable[[], bool]
+
+
+@dataclass(frozen=True, eq=False)
+class Cover:
+    """A cover and what is proven of it.
+
+    ``best`` is the cost of ``chosen``; no cover costs less than ``bound``. ``uncovered`` are rows
+    that no column holds; they are left out of all the rest.
+    """
+
+    chosen: Ints
+    best: float
+    bound: float
+    uncovered: Ints
+    stopped: bool  # by the caller or by the limit of work, before the gap was nil
+    parts: int
+    work: float  # matrix entries times solver passes spent
+
+    @property
+    def gap(self) -> float:
+        return gap(self.best, self.bound)
+
+    @property
+    def proven(self) -> bool:
+        """Whether no cover can cost less."""
+        return self.gap <= 0.0
+
+
+def gap(best: float, bound: float) -> float:
+    """Share of ``best`` that a better cover could still save, 0 to 1."""
+    if not np.isfinite(best):
+        return 1.0
+    return 0.0 if best <= bound + SLACK else float((best - bound) / best)
+
+
+@dataclass(frozen=True)
+class Effort:
+    """How hard to try. The unit of ``work`` is a million matrix entries through one solver pass."""
+
+    work: float = 400.0
+    nodes: int = 60  # HiGHS branching nodes for one piece before it is split
+    piece: float = 0.06  # million entries; larger pieces are split without asking HiGHS first
+    swaps: int = 4000  # steps of local search without gain before it ends
+
+
+def solve_cover(
+    matrix: sparse.csr_array,
+    cost: Floats | None = None,
+    *,
+    start: Ints | None = None,
+    effort: Effort = Effort(),
+    report: Report | None = None,
+    stop: Stop = lambda: False,
+) -> Cover:
+    """Cheapest columns that hold all rows of a 0-1 matrix.
+
+    Parameters
+    ----------
+    matrix : (rows, columns) sparse, 0-1
+    cost : (columns,) positive; all 1 where left out
+    start : columns of a cover known already, if any
+    report, stop : progress is told to the first; the second is asked between steps
+    """
+    matrix = sparse.csr_array(matrix, dtype=np.int8)
+    matrix.eliminate_zeros()
+    price = np.ones(matrix.shape[1]) if cost is None else np.asarray(cost, dtype=np.float64)
+    if price.shape != (matrix.shape[1],) or not (np.isfinite(price).all() and (price > 0).all()):
+        raise ValueError("cost must be one positive, finite number per column")
+    reduced = reduce_cover(matrix, price)
+    base = float(price[reduced.taken].sum())
+    core = sparse.csr_array(matrix[reduced.rows][:, reduced.columns])
+    parts = [
+        _Part(
+            sparse.csr_array(core[rows][:, columns]),
+            price[reduced.columns[columns]],
+            reduced.columns[columns],
+            effort,
+        )
+        for rows, columns in separate_parts(core)
+    ]
+
+    def tell(stage: str) -> None:
+        if report is not None:
+            best = base + sum(part.best for part in parts)
+            report(Progress(stage, best, base + sum(part.bound for part in parts)))
+
+    total = sum(part.entries for part in parts)
+    for part in parts:
+        part.begin(None if start is None else np.flatnonzero(np.isin(part.columns, start)))
+        tell("bound and first cover")
+    for part in parts:
+        if not part.closed and not stop():
+            part.refine(stop)
+            tell("better covers")
+    budget = effort.work * 1e6
+    for part in sorted(parts, key=lambda part: part.entries):  # small parts first: sure gains
+        if not part.closed and not stop():
+            share = budget * part.entries / max(total, 1)
+            spent_before = part.work
+            part.branch(share, stop, lambda: tell("proof"))
+            budget -= part.work - spent_before
+            total -= part.entries
+    chosen = np.sort(np.concatenate([reduced.taken, *(part.columns[part.chosen] for part in parts)]))
+    best = float(price[chosen].sum())
+    bound = base + sum(part.bound for part in parts)
+    whole = Cover(
+        chosen.astype(np.int64),
+        best,
+        min(best, bound),
+        reduced.uncovered,
+        not all(part.closed for part in parts),
+        len(parts),
+        sum(part.work for part in parts) / 1e6,
+    )
+    tell("done")
+    return whole
+
+
+class _Part:
+    """One separate part of a problem, with the best cover and bound found so far."""
+
+    def __init__(self, matrix: sparse.csr_array, cost: Floats, columns: Ints, effort: Effort) -> None:
+        self.matrix = matrix
+        self.cost = cost
+        self.columns = columns
+        self.effort = effort
+        self.step = grain(cost)
+        self.entries = matrix.nnz
+        self.work = 0.0
+        self.bound = 0.0
+        self.chosen: Ints = np.arange(columns.size)
+        self.best = float(cost.sum())
+
+    @property
+    def closed(self) -> bool:
+        return self.best <= self.bound + SLACK
+
+    def offer(self, chosen: Ints) -> None:
+        """Take a cover if it is cheaper than the one known."""
+        value = float(self.cost[chosen].sum())
+        if value < self.best - 1e-9:
+            self.best, self.chosen = value, chosen
+
+    def begin(self, start: Ints | None) -> None:
+        """Bound by the relaxation, and greedy covers, plain and led by its dual values."""
+        answer = relax(self.matrix, self.cost)
+        self.work += 20 * self.entries
+        self.bound = lift(answer.bound, self.step)
+        if start is not None and np.unique(self.matrix[:, start].indices).size and start.size:
+            held = np.asarray(self.matrix[:, start].sum(axis=1)).ravel()
+            if (held > 0).all():
+                self.offer(start)
+        self.offer(greedy_cover(self.matrix, self.cost))
+        self.offer(greedy_cover(self.matrix, self.cost, answer.dual + 1e-3))
+        whole = np.flatnonzero(answer.x > 0.5)
+        held = np.asarray(self.matrix[:, whole].sum(axis=1)).ravel() > 0
+        if held.all():
+            self.offer(whole)
+
+    def refine(self, stop: Stop) -> None:
+        """Local search from the best cover known, twice from different seeds."""
+        for seed in (1, 2):
+            if self.closed or stop():
+                return
+            found = improve(
+                self.matrix,
+                self.cost,
+                self.chosen,
+                steps=self.effort.swaps,
+                floor=self.bound,
+                seed=seed,
+                stop=stop,
+            )
+            self.work += 5 * self.entries
+            self.offer(found)
+
+    def branch(self, budget: float, stop: Stop, tell: Callable[[], None]) -> None:
+        """Best-bound branching; each piece is reduced, bounded, and given to HiGHS once it is small."""
+        counter = itertools.count()
+        # a piece: (bound, tie, columns taken, columns still allowed)
+        heap: list[tuple[float, int, Ints, Ints]] = [
+            (self.bound, next(counter), np.zeros(0, dtype=np.int64), np.arange(self.columns.size))
+        ]
+        limit = self.work + budget
+        while heap and not stop() and self.work < limit:
+            bound, _, taken, allowed = heapq.heappop(heap)
+            self.bound = max(self.bound, min(bound, self.best))
+            if self._pruned(bound):
+                continue
+            for piece_bound, piece_taken, piece_allowed in self._expand(bound, taken, allowed):
+                if not self._pruned(piece_bound):
+                    heapq.heappush(heap, (piece_bound, next(counter), piece_taken, piece_allowed))
+            self.bound = max(self.bound, min(heap[0][0] if heap else self.best, self.best))
+            tell()
+        if not heap:
+            self.bound = self.best
+
+    def _pruned(self, bound: float) -> bool:
+        return lift(bound, self.step) >= self.best - SLACK
+
+    def _expand(self, bound: float, taken: Ints, allowed: Ints) -> list[tuple[float, Ints, Ints]]:
+        """Close a piece, or split it in two."""
+        held = np.asarray(self.matrix[:, taken].sum(axis=1)).ravel() > 0
+        open_rows = np.flatnonzero(~held)
+        part = sparse.csr_array(self.matrix[open_rows][:, allowed])
+        if open_rows.size and (not allowed.size or np.diff(part.indptr).min() == 0):
+            return []
+        ceiling = self.best - (self.step if self.step > 0 else 1e-6)
+        # shrink until reduced costs shut no more columns
+        while True:
+            reduced = reduce_cover(part, self.cost[allowed])
+            taken = np.concatenate([taken, allowed[reduced.taken]])
+            if not reduced.rows.size:
+                self.offer(np.sort(taken))
+                return []
+            open_rows = open_rows[reduced.rows]
+            part = sparse.csr_array(part[reduced.rows][:, reduced.columns])
+            allowed = allowed[reduced.columns]
+            fixed = float(self.cost[taken].sum())
+            answer = relax(part, self.cost[allowed])
+            self.work += 20 * part.nnz
+            bound = max(bound, fixed + answer.bound)
+            if self._pruned(bound):
+                return []
+            keep = affordable(answer, ceiling - fixed)
+            if keep.size == allowed.size:
+                break
+            shrunk = keep.size < 0.9 * allowed.size
+            allowed = allowed[keep]
+            part = sparse.csr_array(part[:, keep])
+            if np.diff(part.indptr).min() == 0:
+                return []
+            if not shrunk:
+                answer = relax(part, self.cost[allowed])
+                self.work += 20 * part.nnz
+                bound = max(bound, fixed + answer.bound)
+                break
+        if self._pruned(bound):
+            return []
+        whole = np.flatnonzero(answer.x > 0.5)
+        if (np.asarray(part[:, whole].sum(axis=1)).ravel() > 0).all():
+            self.offer(np.sort(np.concatenate([taken, allowed[whole]])))
+        guided = greedy_cover(part, self.cost[allowed], answer.dual + 1e-3)
+        self.offer(np.sort(np.concatenate([taken, allowed[guided]])))
+        if part.nnz <= self.effort.piece * 1e6:
+            closed, better = self._ask_solver(part, taken, allowed)
+            bound = max(bound, better)
+            if closed or self._pruned(bound):
+                return []
+        # split on the column that is nearest to undecided and serves most
+        weight = answer.x * (1.0 - answer.x) * np.sqrt(np.diff(sparse.csr_array(part.T).indptr))
+        column = int(np.argmax(np.round(weight, 9)))
+        rest = np.delete(allowed, column)
+        return [(bound, np.append(taken, allowed[column]), rest), (bound, taken, rest)]
+
+    def _ask_solver(self, part: sparse.csr_array, taken: Ints, allowed: Ints) -> tuple[bool, float]:
+        """Whether HiGHS closed the piece within its nodes, and the bound it reached."""
+        answer = milp(
+            self.cost[allowed],
+            constraints=LinearConstraint(sparse.csr_array(part, dtype=np.float64), 1.0, np.inf),
+            bounds=Bounds(0, 1),
+            integrality=1,
+            options={"node_limit": self.effort.nodes, "mip_rel_gap": 0.0},
+        )
+        nodes = 1 if answer.mip_node_count is None else int(answer.mip_node_count)
+        self.work += 100 * part.nnz * (1 + nodes / 20)
+        fixed = float(self.cost[taken].sum())
+        if answer.x is not None:
+            picked = np.flatnonzero(np.round(answer.x) > 0.5)
+            if (np.asarray(part[:, picked].sum(axis=1)).ravel() > 0).all():
+                self.offer(np.sort(np.concatenate([taken, allowed[picked]])))
+        if answer.status == 2:
+            return True, np.inf
+        bound = 0.0 if answer.mip_dual_bound is None else float(answer.mip_dual_bound)
+        return answer.status == 0, fixed + bound - SLACK
