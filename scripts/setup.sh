@@ -24,10 +24,22 @@ need() {
         return 1
     fi
     say "installing system packages: ${missing[*]}"
-    DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "${missing[@]}" </dev/null >&2 && return 0
+    install_packages "${missing[@]}" && return 0
     apt-get update -qq </dev/null >&2 || true
-    DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "${missing[@]}" </dev/null >&2 && return 0
+    install_packages "${missing[@]}" && return 0
     say "could not install: ${missing[*]}"
+    return 1
+}
+
+install_packages() {
+    local log
+    log=$(mktemp)
+    if DEBIAN_FRONTEND=noninteractive apt-get install -y --no-install-recommends "$@" </dev/null >"$log" 2>&1; then
+        rm -f "$log"
+        return 0
+    fi
+    tail -n 5 "$log" >&2
+    rm -f "$log"
     return 1
 }
 

@@ -6,6 +6,7 @@ import ast
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -194,10 +195,14 @@ def test_package_data_is_packaged() -> None:
     """Every data file of the package has a pattern that takes it along into an installation."""
     patterns = tomllib.loads((PROJECT / "pyproject.toml").read_text())["tool"]["setuptools"]["package-data"]
     endings = {Path(p).suffix for p in patterns["roof3d"]} | {".py"}
-    tracked = subprocess.run(
-        ["git", "ls-files", "roof3d"], capture_output=True, text=True, cwd=PROJECT, check=False
-    ).stdout.split()
-    files = [Path(f) for f in tracked] or list(PACKAGE.rglob("*"))
+    if shutil.which("git") and (PROJECT / ".git").exists():
+        tracked = subprocess.run(
+            ["git", "ls-files", "roof3d"], capture_output=True, text=True, cwd=PROJECT, check=True
+        )
+        files = [Path(f) for f in tracked.stdout.split()]
+    else:
+        files = [f for f in PACKAGE.rglob("*") if f.is_file() and "__pycache__" not in f.parts]
+    assert files
     for file in files:
         if file.suffix and file.name != "py.typed":
             assert file.suffix in endings, file
