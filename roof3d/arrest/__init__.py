@@ -12,7 +12,7 @@ from roof3d.arrest.anchor_line import (
 )
 from roof3d.arrest.equipment import Connector, Range, resolve
 from roof3d.arrest.loads import LoadCheck, check_anchor, check_line_point, check_line_strength
-from roof3d.arrest.person import Stop, anchor_pull, edge_stretch, stop
+from roof3d.arrest.person import Stop, anchor_pull, edge_stretch, greatest_fall, stop
 from roof3d.arrest.swing import Swing, strikes, swing
 
 __all__ = [
@@ -32,6 +32,7 @@ __all__ = [
     "check_line_point",
     "check_line_strength",
     "edge_stretch",
+    "greatest_fall",
     "line_loads",
     "resolve",
     "span_places",

@@ -242,6 +242,23 @@ def _deceleration(connector: Connector, absorber: float | None) -> float | None:
     return absorber if connector.extension_known else max(absorber, connector.deceleration)
 
 
+def greatest_fall(mass: float, connector: Connector) -> float:
+    """Free fall (m) up to which the absorber certainly stops ``mass`` kg within its extension.
+
+    By the energy balance at its least force, or by its class's promise where that goes further and no
+    maker's data are known. Infinite without an absorber, when the line alone stops the fall; below
+    zero where not even a load put on gently is held.
+    """
+    if not connector.absorbs:
+        return math.inf
+    weight = mass * STANDARD_GRAVITY
+    spare = connector.average_force.least - weight
+    fall = connector.maximum_extension * spare / weight - connector.activation_distance
+    if not connector.extension_known and mass <= connector.scope_mass * (1 + 1e-9):
+        fall = max(fall, connector.scope_fall)
+    return fall
+
+
 def edge_stretch(mass: float, height: float, connector: Connector, length: float) -> float:
     """Stretch (m) that a fall of the D-ring from ``height`` above an edge can draw out at most.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from roof3d.arrest import Connector, edge_stretch, resolve
+from roof3d.arrest import Connector, edge_stretch, greatest_fall, resolve
 from roof3d.fall import Terms
 from roof3d.formulas import STANDARD_GRAVITY
 from roof3d.records import Line, Plan
@@ -52,5 +52,6 @@ def make_terms(plan: Plan, rules: RuleSet, line: Line, length: float) -> tuple[T
         least_force=connector.average_force.least,
         extension=extension,
         activation=connector.activation_distance,
+        scope_fall=greatest_fall(mass, connector) * (1 + 1e-9),
     )
     return terms, connector

@@ -61,7 +61,8 @@ def _segment(
         governs = int(result.governs[worst])
         margin = float(result.margin[worst])
         length = float(result.length[worst])
-        required = float(terms.below_edge(length) + length - result.taut[governs])
+        fall = terms.attachment + float(result.surplus[worst])
+        required = float(terms.below_edge(length, fall) + length - result.taut[governs])
         available = required + margin
         # the swing is told for the place that swings furthest, clearance for the one that needs most
         rest = rest_point(result, int(result.rest[worst]))

@@ -142,7 +142,8 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessmen
     k = len(pieces_asked)
     drops = np.concatenate((highest[pieces_asked], (work.at[:, 2] + work.hi)[points_asked])) - tracks.lowest
     asked_length = np.concatenate((length[pieces_asked], point_length[points_asked]))
-    margins = tracks.worst - terms.below_edge(asked_length) - asked_length
+    asked_fall = terms.attachment + np.concatenate((surplus[pieces_asked], point_surplus[points_asked]))
+    margins = tracks.worst - terms.below_edge(asked_length, asked_fall) - asked_length
     angles = _angles(work, tracks, pieces_asked, points_asked, size)
     fall_state = np.full(len(drops), ARREST)
     swings = (tracks.blocked >= 0) & (drops > MOTION_M)

@@ -24,6 +24,7 @@ class Terms:
     extension: float | None = None  # m, the absorber's greatest; None: ``deceleration``
     activation: float = 0.0  # m, travel before a device locks
     extra: float = 0.0  # m, further way in arrest (anchor line)
+    scope_fall: float = np.inf  # m, free fall up to which the absorber keeps to ``deceleration``
 
     def drawn_out(self, free_fall: Floats | float) -> Floats:
         """Way that the absorber gives to a fall of ``free_fall`` metres, at most its extension.
@@ -54,11 +55,23 @@ class Terms:
         most = self.deceleration if self.extension is None else self.extension
         return most + self.activation + self.harness + self.elongation * length + self.extra
 
-    def below_edge(self, length: Floats | float) -> Floats:
+    def way(self, free_fall: Floats | float) -> Floats:
+        """Deceleration distance for clearance, metres: the budget, and beyond the absorber's scope the
+        whole way that the fall asks of its least force, as if it had no end.
+
+        A force that hardly carries the weight counts as a hundredth above it, so that a number stays.
+        """
+        fall = np.maximum(np.asarray(free_fall, dtype=np.float64), 0.0)
+        spare = max(self.least_force - self.weight, 0.01 * self.weight)
+        asked = np.maximum(self.deceleration, self.weight * (fall + self.activation) / spare)
+        way: Floats = np.where(fall > self.scope_fall, asked, self.deceleration)
+        return way
+
+    def below_edge(self, length: Floats | float, free_fall: Floats | float = 0.0) -> Floats:
         """Clearance required below the edge less the surplus: ``h + X + k + M``, metres."""
         below: Floats = (
             self.attachment
-            + self.deceleration
+            + self.way(free_fall)
             + self.activation
             + self.elongation * np.asarray(length)
             + self.extra
