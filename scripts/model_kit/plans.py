@@ -84,7 +84,7 @@ line_lengths = ["4.2 m", "6 m"]
         remark="The model is in feet; plain numbers in a plan are metres all the same.",
     ),
     "l-valley": Choice(
-        "eu-363",
+        "uk",
         "obj",
         "6 m",
         "fixed",
@@ -145,7 +145,7 @@ means = "scaffold"
         remark="A scaffold guards the eaves; ropes run over the break to the steep lower slopes.",
     ),
     "flat": Choice(
-        "us-construction",
+        "us-general-industry",
         "obj",
         "20 ft",
         "fixed",
@@ -165,7 +165,7 @@ means = "scaffold"
         remark="The ground falls 1:10 along the row and is part of the model.",
     ),
     "butterfly": Choice(
-        "eu-363",
+        "au-nz",
         "glb",
         "4 m",
         "fixed",
@@ -173,7 +173,7 @@ means = "scaffold"
         remark="Ropes lift off over the valley: a rope's way is shorter than the way along the roof.",
     ),
     "forty-planes": Choice(
-        "us-construction",
+        "ca",
         "glb",
         "8 m",
         "fixed",
