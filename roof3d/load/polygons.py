@@ -188,7 +188,8 @@ def _crosses(p: Floats, q: Floats, tails: Floats, heads: Floats) -> np.ndarray:
     along = q - p
     length = float(along @ along)
     place = (tails - p) @ along
-    touched = (d1 == 0) & (place > 0) & (place < length)
+    own = (tails == p).all(axis=1) | (tails == q).all(axis=1)
+    touched = (d1 == 0) & (place > 0) & (place < length) & ~own
     return np.asarray(proper | touched)
 
 
