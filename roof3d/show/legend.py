@@ -86,10 +86,11 @@ def legend_panel(
             _swatch(canvas, x, y + 3 * unit, 54 * unit, 27 * unit, colour, angle, unit)
             words(texts(f"picture.{name}"), 70 * unit)
     y += 8 * unit
-    heading(texts("picture.edges"))
+    heading(texts("picture.edges" if scene.anchors else "picture.edges_plain"))
     shown = {stretch.state for stretch in scene.stretches}
     for state, style in EDGE_STYLES.items():
-        if state == "unassessed" and state not in shown:
+        # with anchors all states, so that none is a riddle; without, only what is there
+        if state not in shown and (state == "unassessed" or not scene.anchors):
             continue
         middle = y + 17 * unit
         start, end = np.array([x, middle]), np.array([x + 84 * unit, middle])
@@ -174,11 +175,14 @@ def table_panel(canvas: Canvas, box: Box, scene: Scene, texts: Texts, units: Sys
     left, top, right, bottom = box
     canvas.box(left, top, right - left, bottom - top, PAPER, HAIR)
     x, y = left + 20 * unit, top + 18 * unit
-    canvas.text(x, y, texts("picture.table"), 22 * unit, INK, True)
+    heading = texts("picture.table" if scene.anchors else "picture.edge_table")
+    canvas.text(x, y, heading, 22 * unit, INK, True)
     y += 38 * unit
+    if not scene.anchors:
+        _edge_summary(canvas, x, y, scene, texts, units, unit)
+        return
     if not scene.worst:
-        text = texts("picture.table_none" if scene.anchors else "verdict.nothing")
-        canvas.text(x, y, text, 21 * unit, INK)
+        canvas.text(x, y, texts("picture.table_none"), 21 * unit, INK)
         return
     # column: key, share of the width, whether numbers stand right
     columns = (
@@ -233,3 +237,28 @@ def table_panel(canvas: Canvas, box: Box, scene: Scene, texts: Texts, units: Sys
 
 def _small_number(canvas: Canvas, at: Floats, number: int, colour: Rgb, unit: float) -> None:
     number_mark(canvas, at, number, colour, 0.82 * unit)
+
+
+def _edge_summary(
+    canvas: Canvas, x: float, y: float, scene: Scene, texts: Texts, units: System, unit: float
+) -> None:
+    """What an inspected roof has: fall edges by kind, with lengths and drops."""
+    starts = [x + place * unit for place in (0.0, 330.0, 520.0, 760.0, 1060.0)]
+    heads = ("kind", "count", "length", "least_drop", "greatest_drop")
+    for start, name in zip(starts, heads, strict=True):
+        canvas.text(start, y + 10 * unit, texts(f"picture.col_{name}"), 20 * unit, SOFT_INK, anchor="lm")
+    y += 34 * unit
+    edges = [edge for edge in scene.result["edges"] if edge.get("fall")]
+    for kind in sorted({str(edge["kind"]) for edge in edges}):
+        own = [edge for edge in edges if str(edge["kind"]) == kind]
+        drops = [float(edge["drop_m"]) for edge in own if edge.get("drop_m") is not None]
+        entries = (
+            texts.get(f"kind.{kind}", kind),
+            str(len(own)),
+            length_text(sum(float(edge["length_m"]) for edge in own), units, "nearest"),
+            length_text(min(drops) if drops else None, units, "down"),
+            length_text(max(drops) if drops else None, units, "up"),
+        )
+        for start, entry in zip(starts, entries, strict=True):
+            canvas.text(start, y + 14 * unit, entry, 20 * unit, INK, anchor="lm")
+        y += 32 * unit

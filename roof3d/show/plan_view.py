@@ -51,7 +51,7 @@ def plan_panel(
     left, top, right, bottom = box
     canvas.box(left, top, right - left, bottom - top, PAPER, HAIR)
     low, high = scene.bounds()
-    pad = np.array([262.0, 120.0]) * unit  # room for labels
+    pad = np.array([262.0, 120.0] if scene.worst else [90.0, 90.0]) * unit  # room for labels
     foot = 70 * unit  # room for scale bar and caption
     span = np.maximum((high - low)[:2], 0.5)
     scale = min((right - left - 2 * pad[0]) / span[0], (bottom - top - 2 * pad[1] - foot) / span[1])
@@ -71,10 +71,12 @@ def plan_panel(
             for line in hatch_lines(patch.area, 15 * unit / scale, -45.0 if patch.kind == "unsure" else 45.0):
                 canvas.line(project(line), HATCH, 2.0 * unit)
     _inner_edges(canvas, scene, project, unit)
+    # on a large roof edges get thinner, or they would hide the planes between them
+    thin = unit * float(np.clip(scale / (22 * unit), 0.5, 1.0))
     for stretch in edge_order(scene):
         ends = project(np.array([stretch.start, stretch.end]))
         style = EDGE_STYLES.get(stretch.state, EDGE_STYLES["short"])
-        canvas.edge(ends[0], ends[1], stretch.outward * [1, -1], style, unit)
+        canvas.edge(ends[0], ends[1], stretch.outward * [1, -1], style, thin)
     places = Places((left + 6 * unit, top + 6 * unit, right - 6 * unit, bottom - foot))
     places.take((right - 120 * unit, top, right, top + 150 * unit))
     for stretch in scene.stretches:
@@ -126,16 +128,17 @@ def _planes(
     for plane in scene.planes:
         outline = shapely.Polygon(plane.rings[0][:, :2]).buffer(0)
         spot = outline if outline.is_empty else shapely.maximum_inscribed_circle(outline, tolerance=0.05)
-        if outline.is_empty or spot.length * scale < 62 * unit:
+        if outline.is_empty or spot.length * scale < 20 * unit:
             continue
         at = project(np.asarray(spot.coords)[:1])[0]
-        text = f"{plane.id}  {format_angle(plane.pitch_deg)}"
+        roomy = spot.length * scale > 46 * unit
+        text = f"{plane.id}  {format_angle(plane.pitch_deg)}" if roomy else plane.id
         w, h = canvas.text_size(text, 20 * unit)
         box = (at[0] - w / 2 - 4, at[1] - h / 2, at[0] + w / 2 + 4, at[1] + h / 2)
-        if places.cost(box) > 0.15 * w * h:
+        if places.cost(box) > 0.3 * w * h:
             continue
         places.take(box)
-        if np.isfinite(plane.azimuth_deg) and plane.pitch_deg > 0.5:
+        if roomy and np.isfinite(plane.azimuth_deg) and plane.pitch_deg > 0.5:
             bearing = np.radians(plane.azimuth_deg)
             down = np.array([np.sin(bearing), -np.cos(bearing)])
             tail = at + down * (abs(down[0]) * w / 2 + 18 * unit)

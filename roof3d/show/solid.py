@@ -17,6 +17,7 @@ from roof3d.show.colours import (
     ROPE,
     SOFT_INK,
     WALL,
+    EdgeStyle,
     Rgb,
 )
 from roof3d.show.marks import (
@@ -62,6 +63,8 @@ def solid_of(scene: Scene, coloured: tuple[Patch, ...], traced: Traced, pixel: f
         lifted = np.array([stretch.start, stretch.end]) + np.array([0.0, 0.0, 0.02])
         for piece in dashes(lifted, tuple(d * pixel for d in style.dash)):
             bars += [(part, style.colour, style.width / 2 * pixel) for part in pieces_of(piece)]
+        if style.mark:
+            add(_teeth(lifted, stretch.outward, style, pixel), np.asarray(style.colour, dtype=np.float64))
     for stretch in scene.worst[:ROPES]:
         path = traced.get(stretch.number)
         if path is not None:
@@ -76,6 +79,21 @@ def solid_of(scene: Scene, coloured: tuple[Patch, ...], traced: Traced, pixel: f
         np.array([bar[1] for bar in bars], dtype=np.int64).reshape(-1, 3),
         np.round([bar[2] for bar in bars], 6) if bars else np.zeros(0),
     )
+
+
+def _teeth(ends: Floats, outward: Floats, style: EdgeStyle, pixel: float) -> Floats:
+    """The marks of a state along an edge, level triangles on its outer side."""
+    length = float(np.linalg.norm(ends[1] - ends[0]))
+    if length < 1e-6:
+        return np.zeros((0, 3, 3))
+    along = (ends[1] - ends[0]) / length
+    # a narrow tooth for bars, a wide one for the rest: told apart by shape, as in plan
+    half, reach = {"tooth": (10.0, 24.0), "chevron": (16.0, 18.0), "bar": (3.0, 20.0)}[style.mark]
+    count = max(1, int(length // (style.mark_every * pixel)))
+    feet = ends[0] + along * (length * (np.arange(count)[:, None] + 0.5) / count)
+    tips = feet + np.append(outward, 0.0) * (reach * pixel)
+    wing = along * half * pixel
+    return np.stack([feet - wing, tips, feet + wing], axis=1)
 
 
 def shade(corners: Floats) -> Floats:
