@@ -71,9 +71,7 @@ def test_drops_are_never_more_than_by_hand(name: str, kind: str) -> None:
         least = answer["drop_m"] - BODY_HALF_WIDTH_M * slope - (0.15 if slope else 0.0)
         most = answer["drop_m"] + 0.02 * slope + 1e-4
         near = [e for e in edges if e.kind == answer["kind"] and abs(e.length_m - answer["length_m"]) < 0.02]
-        good = [
-            e for e in near if e.drop_m is not None and least - 1e-3 <= e.drop_m <= answer["drop_m"] + 1e-3
-        ]
+        good = [e for e in near if e.drop_m is not None and least - 1e-3 <= e.drop_m <= most]
         assert len(good) >= answer["count"], (answer, [e.drop_m for e in near])
 
 
