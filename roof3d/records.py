@@ -333,6 +333,7 @@ class EdgeSegment:
     strikes: str = ""  # what is below or in the way
     doubt: str = ""
     protection: str = ""  # what guards this stretch (plan); then the state is "beyond"
+    sums: tuple[tuple[str, float], ...] = ()  # what the figures were summed from, by name
 
 
 @dataclass(frozen=True, eq=False)

@@ -199,6 +199,7 @@ class Result:
             "strikes": s.strikes,
             "doubt": s.doubt,
             "protection": s.protection,
+            **_sums(dict(s.sums)),
         }
 
     def _exposure(self) -> dict[str, Any]:
@@ -223,6 +224,16 @@ class Result:
                 for k in range(len(cells.plane))
             ],
         }
+
+
+def _sums(sums: dict[str, float]) -> dict[str, Any]:
+    """What the figures of a segment were summed from: the clearance terms, and the rest by name."""
+    letters = ("h", "s", "X", "k", "M")
+    terms = {name: sums[name] for name in letters if name in sums}
+    return {
+        "clearance_terms": terms or None,
+        "sums": {name: value for name, value in sums.items() if name not in letters},
+    }
 
 
 def model_json(roof: Roof) -> dict[str, Any]:

@@ -53,6 +53,7 @@ def _segment(
     free = drop = angle = required = available = margin = None
     rest = None
     strikes = ""
+    sums = {"line_m": float(result.length[deepest]), "taut_m": float(result.taut[deepest])}
     if state <= ARREST:
         free = terms.attachment + float(result.surplus[deepest])
         drop = float(result.swing_drop[rows].max())
@@ -64,6 +65,19 @@ def _segment(
         fall = terms.attachment + float(result.surplus[worst])
         required = float(terms.below_edge(length, fall) + length - result.taut[governs])
         available = required + margin
+        sums |= {
+            "h": terms.attachment,
+            "s": length - float(result.taut[governs]),
+            "X": float(terms.below_edge(length, fall)) - terms.attachment - terms.harness - terms.margin,
+            "k": terms.harness,
+            "M": terms.margin,
+            "line_at_worst_m": length,
+            "taut_at_rest_m": float(result.taut[governs]),
+            "deceleration_m": float(terms.way(fall)),
+            "activation_m": terms.activation,
+            "line_elongation": terms.elongation,
+            "extra_m": terms.extra,
+        }
         # the swing is told for the place that swings furthest, clearance for the one that needs most
         rest = rest_point(result, int(result.rest[worst]))
         strikes = boundary.step_what[int(work.step[governs])]
@@ -100,6 +114,7 @@ def _segment(
         strikes=strikes,
         doubt="; ".join(doubts),
         protection=guards[number][guard][2] if guard >= 0 else "",
+        sums=tuple(sums.items()),
     )
 
 
