@@ -199,7 +199,7 @@ class Result:
             "strikes": s.strikes,
             "doubt": s.doubt,
             "protection": s.protection,
-            **_sums(dict(s.sums)),
+            **_sums(dict(s.sums), float(self.roof.mesh.origin[2])),
         }
 
     def _exposure(self) -> dict[str, Any]:
@@ -226,8 +226,13 @@ class Result:
         }
 
 
-def _sums(sums: dict[str, float]) -> dict[str, Any]:
-    """What the figures of a segment were summed from: the clearance terms, and the rest by name."""
+def _sums(sums: dict[str, float], origin: float) -> dict[str, Any]:
+    """What the figures of a segment were summed from: the clearance terms, and the rest by name.
+
+    ``origin`` is the loaded height of the local frame, for the potential, which is a height.
+    """
+    if "rest_potential_m" in sums:
+        sums["rest_potential_m"] += origin
     letters = ("h", "s", "X", "k", "M")
     terms = {name: sums[name] for name in letters if name in sums}
     return {

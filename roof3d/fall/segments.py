@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from roof3d.fall.states import ARREST, HELD, SHORT, Assessment, segment_rows, state_name
+from roof3d.fall.states import ARREST, HELD, SHORT, Assessment, segment_rows, state_name, turned
 from roof3d.fall.stretch import Terms
 from roof3d.records import EdgeSegment, Floats
 
@@ -57,7 +57,7 @@ def _segment(
     if state <= ARREST:
         free = terms.attachment + float(result.surplus[deepest])
         drop = float(result.swing_drop[rows].max())
-        angle = float(result.angle[rows].max())
+        angle = _widest_angle(result, rows)
         worst = int(rows[np.argmin(result.margin[rows])])
         governs = int(result.governs[worst])
         margin = float(result.margin[worst])
@@ -78,6 +78,9 @@ def _segment(
             "line_elongation": terms.elongation,
             "extra_m": terms.extra,
         }
+        swings = int(result.rest[rows[np.argmax(result.swing_drop[rows])]])
+        ends = [work.ia[swings], work.ib[swings]]
+        sums["rest_potential_m"] = float(np.min(work.at[ends, 2] + work.lo[ends]))
         # the swing is told for the place that swings furthest, clearance for the one that needs most
         rest = rest_point(result, int(result.rest[worst]))
         strikes = boundary.step_what[int(work.step[governs])]
@@ -90,7 +93,8 @@ def _segment(
         drop = None if not np.isfinite(drop) else max(0.0, drop)
         if drop is None:
             doubts.append("taut length has no upper bound here")
-        angle = None if not np.isfinite(angle) else angle
+        if angle is None:
+            doubts.append("swing angle not known")
     gap = float(result.gap[rows].max())
     if state <= HELD and np.isfinite(gap) and gap > NOTABLE_GAP_M:
         doubts.append(f"taut length known to {gap:.2f} m")
@@ -116,6 +120,19 @@ def _segment(
         protection=guards[number][guard][2] if guard >= 0 else "",
         sums=tuple(sums.items()),
     )
+
+
+def _widest_angle(result: Assessment, rows: np.ndarray) -> float | None:
+    """Swing angle at the ends of a segment and where it swings deepest, the widest of them, degrees."""
+    work = result.pieces
+    known = result.angle[rows]
+    if np.isfinite(known).all():
+        return float(known.max())
+    some = np.unique([rows[0], rows[-1], rows[np.argmax(result.swing_drop[rows])]])
+    angles = turned(
+        work, np.column_stack((work.ia, work.ib))[some], (work.b - work.a)[some], result.rest[some]
+    )
+    return float(angles.max()) if np.isfinite(angles).all() else None
 
 
 def _in_the_way(result: Assessment, piece: int) -> str:
