@@ -25,6 +25,10 @@ def read_mesh(path: str | os.PathLike[str], unit: str | None = None, up: str | N
     source = open_source(Path(path))
     form = find_format(source)
     soup = form.read(source)
+    if not len(soup.triangles):
+        source.fail("", "no triangle", "a model with surfaces")
+    source.need_finite(soup.vertices)  # readers check and name the place better; this holds for new ones too
+    source.need_indices(soup.triangles, len(soup.vertices), "triangle")
     placed = place(source, soup, form.name, unit, up)
     triangles = soup.triangles[placed.keep]
     used = np.zeros(len(placed.vertices), dtype=bool)
