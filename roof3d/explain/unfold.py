@@ -208,26 +208,28 @@ def _required(result: Item, segment: Item, units: str) -> Lines:
         "y": sums.get("extra_m"),
     }
     lines += ["  " + line for line in _formula("elongation", terms.get("X"), units, **parts)]
-    lines += _beyond_scope(result, segment, units)
+    beyond = _beyond_scope(result, segment, units)
+    lines += beyond
     for letter, name in RULES_OF_TERMS:
         used = terms.get(letter, parts.get(letter))
         if used is not None and _rule_value(result, name) is not None:
             if math.isclose(used, _rule_value(result, name) or 0.0, rel_tol=1e-5, abs_tol=CLOSE):
                 lines += _sources(result, (name,), units)
-            else:
+            elif letter != "x" or not beyond:
                 lines.append(f"      {letter}: from the plan or its equipment, not the rule set's {name}")
     return lines
 
 
 def _beyond_scope(result: Item, segment: Item, units: str) -> Lines:
     """The deceleration distance where the fall is longer than the absorber is good for."""
-    anchor = next((a for a in result.get("anchors", []) if a["id"] == segment["anchor"]), {})
+    anchor: Item = next((a for a in result.get("anchors", []) if a["id"] == segment["anchor"]), {})
     budget = anchor.get("clearance_terms", {}).get("deceleration_m")
     used = segment.get("sums", {}).get("deceleration_m")
     if budget is None or used is None or used <= budget + CLOSE:
         return []
     return [
-        "    x: the fall is longer than the absorber is good for; the way that the energy asks of its least force",
+        "    x: longer than the budget, for the fall is more than the absorber is good for: the way that the",
+        "    energy asks of its least force",
         *_formula(
             "absorber_extension",
             used,
@@ -413,13 +415,21 @@ def _plane(result: Item, found: Place, units: str) -> Lines:
 def _part(result: Item, found: Place, units: str) -> Lines:
     lines = _plain(found, units)
     if found.path == "summary" and found.field in ("worst_margin_m", "worst_state"):
-        key = found.field.removeprefix("worst_")
+        key = {"worst_margin_m": "margin_m", "worst_state": "state"}[found.field]
+        worst = found.item[found.field]
         for index, segment in enumerate(result.get("edge_segments", [])):
-            if segment.get("margin_m" if key == "margin_m" else "state") == _value(found.item, found.field):
-                lines.append("  it stands at:")
-                inner = Place(
-                    "segment", segment, "margin_m" if key == "margin_m" else "", f"edge_segments/{index}"
-                )
-                lines += ["  " + line for line in _head(inner, units) + _segment(result, inner, units)]
-                break
+            if not _same(segment.get(key), worst):
+                continue
+            inner = Place(
+                "segment", segment, "margin_m" if key == "margin_m" else "", f"edge_segments/{index}"
+            )
+            lines.append("  it stands at:")
+            lines += ["  " + line for line in _head(inner, units) + _segment(result, inner, units)]
+            break
     return lines
+
+
+def _same(value: Any, other: Any) -> bool:
+    if isinstance(value, float) and isinstance(other, float):
+        return math.isclose(value, other, abs_tol=CLOSE)
+    return bool(value == other)
