@@ -11,10 +11,12 @@ from shapely.geometry import Polygon
 
 from roof3d.edges.surfaces import Surfaces
 from roof3d.planes import walls
+from roof3d.planes.grow import OFFSET
 from roof3d.planes.segments import touching_segments
 from roof3d.records import Facet, Floats, Ints
 
 MEET = 0.05  # m, gap up to which two planes' boundaries count as one edge
+MEET_ROUGH = 0.15  # m, likewise where both planes were fitted to scattered points
 SHORT = 0.02  # m, stretches below are counted to their neighbour
 PROTECTS = 1.0  # m, least height of an upstand that keeps a person from going over
 BEYOND = (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.25, 1.5)  # m, places looked at behind an upstand
@@ -76,8 +78,12 @@ def stretches(facets: list[Facet], standing: walls.Walls, surfaces: Surfaces) ->
     sides = sides_of(facets, roofs)
     others = sides_of(facets, roofs + grounds)
     i, j, interval, gap = touching_segments(
-        sides.start, sides.end, sides.facet, MEET, SHORT, (others.start, others.end, others.facet)
+        sides.start, sides.end, sides.facet, MEET_ROUGH, SHORT, (others.start, others.end, others.facet)
     )
+    rough = np.array([facet.fit_m > OFFSET for facet in facets], dtype=bool)
+    both = rough[sides.facet[i]] & rough[others.facet[j]]
+    close = gap <= np.where(both, MEET_ROUGH, MEET)
+    i, j, interval, gap = i[close], j[close], interval[close], gap[close]
     shared: list[list[tuple[float, float, float, int]]] = [[] for _ in sides.start]
     for one, two, (low, high), width in zip(
         i.tolist(), j.tolist(), interval.tolist(), gap.tolist(), strict=True

@@ -12,7 +12,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from roof3d.planes.outline import GRID, LEAST, Frame, closed, opened, pieces
+from roof3d.planes.outline import GRID, LEAST, Frame, closed, half_plane, opened, pieces
 from roof3d.records import Floats, Ints
 
 LEVEL = 0.01  # m, height difference below which two surfaces count as one on top of the other
@@ -35,26 +35,6 @@ def plane_heights(sheet: Sheet, xy: Floats) -> Floats:
     """Heights (n,) of a sheet's plane over plan points (n, 2)."""
     frame = sheet.frame
     return np.asarray((frame.offset - xy @ frame.normal[:2]) / frame.normal[2], dtype=np.float64)
-
-
-def half_plane(area: BaseGeometry, coefficients: tuple[float, float, float]) -> BaseGeometry:
-    """The part of ``area`` where ``a x + b y + c > 0``."""
-    a, b, c = coefficients
-    size = float(np.hypot(a, b))
-    low = np.array(area.bounds[:2])
-    high = np.array(area.bounds[2:])
-    middle = 0.5 * (low + high)
-    reach = float(np.linalg.norm(high - low)) + 1.0
-    toward = np.array([a, b]) / size
-    along = np.array([-toward[1], toward[0]])
-    foot = middle - toward * ((a * middle[0] + b * middle[1] + c) / size)
-    corners = [
-        foot - along * 4 * reach,
-        foot + along * 4 * reach,
-        foot + along * 4 * reach + toward * 4 * reach,
-        foot - along * 4 * reach + toward * 4 * reach,
-    ]
-    return area.intersection(shapely.polygons(np.array(corners)))
 
 
 def covers(sheets: list[Sheet]) -> list[list[BaseGeometry]]:
@@ -88,11 +68,13 @@ def covers(sheets: list[Sheet]) -> list[list[BaseGeometry]]:
     return found
 
 
-def traces(sheet: Sheet, vertices: Floats, triangles: Ints, own: NDArray[np.bool_]) -> Floats:
+def traces(sheet: Sheet, vertices: Floats, triangles: Ints, own: Ints) -> Floats:
     """Plan segments (n, 2, 2) in which other triangles cross the sheet's plane or stand on it."""
     low = np.array(sheet.shape.bounds[:2]) - TRACE
     high = np.array(sheet.shape.bounds[2:]) + TRACE
-    corner = vertices[triangles[~own]]
+    other = np.ones(len(triangles), dtype=bool)
+    other[own] = False
+    corner = vertices[triangles[other]]
     near = (corner[..., :2].max(axis=1) >= low).all(axis=1) & (corner[..., :2].min(axis=1) <= high).all(
         axis=1
     )
@@ -130,7 +112,7 @@ def stretched(segments: Floats, by: float) -> Floats:
 
 
 def visible(
-    sheet: Sheet, over: list[BaseGeometry], vertices: Floats, triangles: Ints, own: NDArray[np.bool_]
+    sheet: Sheet, over: list[BaseGeometry], vertices: Floats, triangles: Ints, own: Ints
 ) -> tuple[list[BaseGeometry], BaseGeometry]:
     """The parts of a sheet that belong to the outside, and the part the sky sees.
 
@@ -140,7 +122,7 @@ def visible(
     """
     whole = sheet.shape
     if not over:
-        return list(pieces(whole)), whole
+        return [part for part in pieces(whole) if not opened(part, 0.5 * EDGE).is_empty], whole
     seen = whole.difference(shapely.union_all(np.array(over, dtype=object), grid_size=GRID))
     seen = shapely.make_valid(opened(seen, EDGE))
     if seen.area < SEEN * abs(float(sheet.frame.normal[2])):
@@ -167,4 +149,4 @@ def visible(
     if not keep:
         return [], seen
     joined = closed(shapely.union_all(np.array(keep, dtype=object), grid_size=GRID))
-    return list(pieces(joined)), seen
+    return [part for part in pieces(joined) if not opened(part, 0.5 * EDGE).is_empty], seen

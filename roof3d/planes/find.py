@@ -10,10 +10,10 @@ from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from roof3d.planes import classify, exposure, walls
-from roof3d.planes.adjacency import measure_triangles, shared_edges
+from roof3d.planes.adjacency import Adjacency, measure_triangles, shared_edges
 from roof3d.planes.grow import OFFSET, Regions, fitted, planar_regions
 from roof3d.planes.moments import triangle_moments
-from roof3d.planes.noise import NoiseReport, noisy_regions, too_rough
+from roof3d.planes.noise import LEAST_PLANE, NoiseReport, noisy_regions, too_rough
 from roof3d.planes.outline import (
     Frame,
     frame_of,
@@ -24,6 +24,7 @@ from roof3d.planes.outline import (
     straight_ring,
 )
 from roof3d.planes.segments import touching_segments
+from roof3d.planes.straighten import meet_in_creases
 from roof3d.records import Facet, Floats, Ints, Mesh
 
 
@@ -32,11 +33,13 @@ class Plane:
     """One planar region on its way to become facets."""
 
     triangles: Ints
+    rim: Ints  # vertices on its border
     frame: Frame
     shape: BaseGeometry  # whole, in the frame's two coordinates
     steep: bool
     facing_down: bool  # in an oriented mesh
     fit: float
+    rough: bool = False  # fitted to scattered points
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,34 +61,32 @@ def find_facets(mesh: Mesh, *, grade: float | None = None) -> tuple[tuple[Facet,
     """
     doubts: list[str] = []
     measures = measure_triangles(mesh)
-    pairs, sides, side_triangle, single = shared_edges(mesh.triangles, len(mesh.vertices))
+    pairs = shared_edges(mesh.triangles, len(mesh.vertices))
     about = mesh.vertices.mean(axis=0)
-    regions = planar_regions(mesh, measures, pairs, sides, side_triangle, single)
     moments = triangle_moments(mesh.vertices[mesh.triangles], measures.area, about)
-    regions = fitted(mesh, measures, moments, about, regions.label)
+    regions = planar_regions(mesh, measures, moments, about, pairs)
     report: NoiseReport | None = None
     if too_rough(regions, measures):
         label, report = noisy_regions(mesh, measures, moments, about, pairs)
         regions = fitted(mesh, measures, moments, about, label)
         doubts.append(report.sentence())
-    planes = _planes(mesh, regions, measures.area, report)
+    planes = _planes(mesh, regions, measures.area, pairs, report)
     parts, more = _parts(mesh, planes, grade)
     doubts.extend(more)
     return _facets(mesh, planes, parts), tuple(doubts)
 
 
-def _border(triangles: Ints, count: int) -> Ints:
-    """Sides (b, 2) that only one of the triangles has."""
-    sides = np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]])
-    low, high = sides.min(axis=1), sides.max(axis=1)
-    key, at, times = np.unique(low * count + high, return_index=True, return_counts=True)
-    return np.column_stack([low, high])[at[times == 1]] if len(key) else np.zeros((0, 2), dtype=np.int64)
-
-
-def _planes(mesh: Mesh, regions: Regions, area: Floats, report: NoiseReport | None) -> list[Plane]:
+def _planes(
+    mesh: Mesh, regions: Regions, area: Floats, pairs: Adjacency, report: NoiseReport | None
+) -> list[Plane]:
+    sides = np.flatnonzero(pairs.border(regions.label))
+    side_label = regions.label[sides % len(mesh.triangles)]
+    sides = sides[np.argsort(side_label, kind="stable")]
+    side_starts = np.searchsorted(np.sort(side_label), np.arange(len(regions.area) + 1))
     order = np.argsort(regions.label, kind="stable")
     starts = np.searchsorted(regions.label[order], np.arange(len(regions.area) + 1))
     found: list[Plane] = []
+    rough: list[int] = []
     upright_below = float(np.cos(classify.WALL))
     for row in range(len(regions.area)):
         if report is not None and not report.planar[row]:
@@ -100,14 +101,22 @@ def _planes(mesh: Mesh, regions: Regions, area: Floats, report: NoiseReport | No
             if normal[2] < 0:
                 normal = -normal
         frame = frame_of(normal, float(normal @ centroid), steep)
-        vertices, local = np.unique(mesh.triangles[rows], return_inverse=True)
-        local = local.reshape(-1, 3)
-        points = mesh.vertices[vertices]
-        shape = outline(frame.flat(points), local, _border(local, len(vertices)))
+        corners = mesh.vertices[mesh.triangles[rows]].reshape(-1, 3)
+        rim = sides[side_starts[row] : side_starts[row + 1]]
+        ends = np.column_stack([pairs.low[rim], pairs.high[rim]])
+        border = frame.flat(mesh.vertices[ends].reshape(-1, 3)).reshape(-1, 2, 2)
+        shape = outline(frame.flat(corners).reshape(-1, 3, 2), border)
         if report is not None and not steep:
             shape = report.smooth(shape)
-        fit = float(np.abs(points @ frame.normal - frame.offset).max())
-        found.append(Plane(rows, frame, shape, steep, facing_down, fit))
+        if report is not None and not steep:
+            rough.append(len(found))
+        fit = float(np.abs(corners @ frame.normal - frame.offset).max())
+        corner_rows = np.unique(ends)
+        found.append(Plane(rows, corner_rows, frame, shape, steep, facing_down, fit, report is not None))
+    if rough:
+        met = meet_in_creases([found[row].frame for row in rough], [found[row].shape for row in rough])
+        for row, shape in zip(rough, met, strict=True):
+            found[row] = replace(found[row], shape=shape)
     return found
 
 
@@ -135,9 +144,7 @@ def _parts(mesh: Mesh, planes: list[Plane], grade: float | None) -> tuple[list[P
     seen: list[Part] = []
     hidden: list[Part] = []
     for row, sheet, above in zip(rows, sheets, over, strict=True):
-        own = np.zeros(len(mesh.triangles), dtype=bool)
-        own[planes[row].triangles] = True
-        shapes, _ = exposure.visible(sheet, above, mesh.vertices, mesh.triangles, own)
+        shapes, _ = exposure.visible(sheet, above, mesh.vertices, mesh.triangles, planes[row].triangles)
         seen.extend(Part(row, shape, "roof") for shape in shapes)
         rest = sheet.shape
         if shapes:
@@ -239,7 +246,7 @@ def _kinds(
             continue
         area = part.shape.area * planes[part.plane].frame.stretch
         alone = sheet.count(sheet[row]) == 1
-        crumb = extent[sheet[row]] < classify.CRUMB
+        crumb = extent[sheet[row]] < (LEAST_PLANE if planes[part.plane].rough else classify.CRUMB)
         if crumb or (
             alone
             and up[row] < 0.1 * girth[row]
@@ -292,19 +299,18 @@ def _standing_inside(planes: list[Plane], seen: list[Part], standing: walls.Wall
 
 def _facets(mesh: Mesh, planes: list[Plane], parts: list[Part]) -> tuple[Facet, ...]:
     made: list[Facet] = []
-    centroid = mesh.vertices[mesh.triangles].mean(axis=1)
     by_plane: dict[int, list[int]] = {}
     for row, part in enumerate(parts):
         by_plane.setdefault(part.plane, []).append(row)
     for plane_row, rows in by_plane.items():
         plane = planes[plane_row]
-        flat = plane.frame.flat(centroid[plane.triangles])
         home = np.zeros(len(plane.triangles), dtype=np.int64)
         if len(rows) > 1:
-            points = shapely.points(flat)
+            middle = mesh.vertices[mesh.triangles[plane.triangles]].mean(axis=1)
+            points = shapely.points(plane.frame.flat(middle))
             gap = np.stack([shapely.distance(parts[row].shape, points) for row in rows])
             home = np.argmin(gap, axis=0)
-        vertices = mesh.vertices[np.unique(mesh.triangles[plane.triangles])]
+        vertices = mesh.vertices[plane.rim]
         for at, row in enumerate(rows):
             facet = _facet(plane, parts[row], plane.triangles[home == at], vertices)
             if facet is not None:

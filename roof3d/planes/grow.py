@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
+from scipy.spatial import ConvexHull, QhullError
 
 from roof3d.planes.adjacency import Adjacency, Measures
-from roof3d.planes.moments import fit_planes, sum_by, triangle_moments
+from roof3d.planes.moments import fit_planes, sum_by
 from roof3d.planes.segments import touching_segments
 from roof3d.records import Floats, Ints, Mesh
 
@@ -27,6 +28,10 @@ ROUNDING = 0.0015  # m, rounding of coordinates in files that keep millimetres
 TIGHT = 0.003  # m, distance up to which two neighbouring triangles are joined at once
 BOW = 0.02  # m, departure from its plane at which a region joined at once is taken apart again
 TOUCH = 0.01  # m, gap over which two edges that share no vertices still count as one
+CRUMB = 0.3  # m2, regions smaller than this are crumbs
+MANY = 1000  # crumbs that are too many to be grown one by one
+LAYERS = 50  # slivers behind slivers that are followed
+SURE = np.radians(0.1)  # bend at which even slivers may be joined at once
 SLIVER_HEIGHT = 0.03  # m
 SLIVER_SHAPE = 0.02  # height over longest side
 
@@ -59,13 +64,16 @@ def join_flat(mesh: Mesh, pairs: Adjacency, measures: Measures, sliver: NDArray[
     first, second = pairs.first, pairs.second
     dot = np.einsum("ij,ij->i", measures.normal[first], measures.normal[second])
     flat = np.abs(dot) >= np.cos(ANGLE)
-    flat &= ~sliver[first] & ~sliver[second] & same_side(mesh, first, second, dot)
+    flat &= ~(sliver[first] | sliver[second]) | (np.abs(dot) >= np.cos(SURE))
+    flat &= same_side(mesh, first, second, dot)
     first, second = first[flat], second[flat]
-    anchor = mesh.vertices[pairs.a[flat]]
+    a, b = pairs.a[flat], pairs.b[flat]
+    base = mesh.vertices[a]
+    corner_sum = mesh.triangles.sum(axis=1)
     keep = np.ones(len(first), dtype=bool)
     for one, two in ((first, second), (second, first)):
-        reach = mesh.vertices[mesh.triangles[two]] - anchor[:, None, :]
-        keep &= np.abs(np.einsum("ikj,ij->ik", reach, measures.normal[one])).max(axis=1) <= TIGHT
+        apex = mesh.vertices[corner_sum[two] - a - b]  # the corner that is not on the common edge
+        keep &= np.abs(np.einsum("ij,ij->i", apex - base, measures.normal[one])) <= TIGHT
     first, second = first[keep], second[keep]
     return components(len(mesh.triangles), first, second)
 
@@ -92,8 +100,12 @@ def fitted(mesh: Mesh, measures: Measures, moments: Floats, about: Floats, label
 def departures(mesh: Mesh, regions: Regions) -> Floats:
     """Greatest distance (k,) of each region's vertices from its plane, metres."""
     label = regions.label
-    away = mesh.vertices[mesh.triangles] - regions.centroid[label][:, None, :]
-    distance = np.abs(np.einsum("ikj,ij->ik", away, regions.normal[label])).max(axis=1)
+    normal = regions.normal[label]
+    offset = np.einsum("ij,ij->i", regions.normal, regions.centroid)[label]
+    distance = np.zeros(len(label))
+    for corner in mesh.triangles.T:
+        height = np.einsum("ij,ij->i", mesh.vertices[corner], normal) - offset
+        np.maximum(distance, np.abs(height), out=distance)
     greatest = np.zeros(len(regions.area))
     np.maximum.at(greatest, label, distance)
     return greatest
@@ -104,21 +116,13 @@ def renumber(label: Ints) -> Ints:
     return np.asarray(np.unique(label, return_inverse=True)[1], dtype=np.int64).reshape(label.shape)
 
 
-def open_sides(
-    mesh: Mesh, sides: Ints, side_triangle: Ints, pairs: Adjacency, single: NDArray[np.bool_], label: Ints
-) -> tuple[Floats, Floats, Ints]:
-    """Sides of triangles that no coplanar neighbour continues: start, end (n, 3), label (n,).
+def open_sides(mesh: Mesh, pairs: Adjacency, label: Ints) -> tuple[Floats, Floats, Ints]:
+    """Sides of triangles that no neighbour in the same region continues: start, end (n, 3), label (n,).
 
     These are the only ones that can touch another region without sharing vertices with it.
     """
-    rows = np.flatnonzero(single)
-    inner = label[pairs.first] == label[pairs.second]
-    key = pairs.a[~inner] * len(mesh.vertices) + pairs.b[~inner]
-    side_key = sides[:, 0] * len(mesh.vertices) + sides[:, 1]
-    border = np.isin(side_key, key)
-    border[rows] = True
-    rows = np.flatnonzero(border)
-    return mesh.vertices[sides[rows, 0]], mesh.vertices[sides[rows, 1]], label[side_triangle[rows]]
+    rows = np.flatnonzero(pairs.border(label))
+    return mesh.vertices[pairs.low[rows]], mesh.vertices[pairs.high[rows]], label[rows % len(mesh.triangles)]
 
 
 def neighbours_of(count: int, first: Ints, second: Ints) -> list[list[int]]:
@@ -146,9 +150,7 @@ def grow_regions(
     sums = sum_by(regions.label, moments, count)
     order = np.argsort(regions.label, kind="stable")
     starts = np.searchsorted(regions.label[order], np.arange(count + 1))
-    points = [
-        mesh.vertices[np.unique(mesh.triangles[order[starts[i] : starts[i + 1]]])] for i in range(count)
-    ]
+    points = [_corners(mesh, regions, order[starts[i] : starts[i + 1]], i) for i in range(count)]
     centre = regions.centroid.round(3)
     queue = np.lexsort((centre[:, 0], centre[:, 1], centre[:, 2], -regions.area.round(4)))
     rank = np.empty(count, dtype=np.int64)
@@ -163,55 +165,75 @@ def grow_regions(
         total = sums[seed].copy()
         seed_normal = regions.normal[seed]
         normal, centre_now = seed_normal, regions.centroid[seed]
-        members = [seed]
+        corners = points[seed]
         heap = [(rank[n], n) for n in neighbours[seed]]
         heapq.heapify(heap)
-        tried: set[int] = set()
-        while heap:
+        refused: list[int] = []
+        fresh = False
+        while heap or (fresh and refused):
+            if not heap:  # the plane has moved a little since these were refused
+                heap = [(rank[n], n) for n in sorted(set(refused)) if new[n] < 0]
+                heapq.heapify(heap)
+                refused, fresh = [], False
+                continue
             _, other = heapq.heappop(heap)
-            if new[other] >= 0 or other in tried:
+            if new[other] >= 0:
                 continue
-            tried.add(other)
+            broad = max(float(thin[other]), SLIVER_HEIGHT)
             dot = float(regions.normal[other] @ seed_normal)
-            slack = ROUNDING / max(float(thin[other]), SLIVER_HEIGHT)
-            if thin[other] >= SLIVER_HEIGHT and abs(dot) < np.cos(ANGLE + slack):
-                continue
-            if told[other] and told[seed] and dot < 0 and thin[other] >= SLIVER_HEIGHT:
-                continue
-            if np.abs((points[other] - centre_now) @ normal).max() > OFFSET:
-                continue
+            if thin[other] >= SLIVER_HEIGHT:
+                if abs(dot) < np.cos(ANGLE + ROUNDING / broad):
+                    continue
+                if told[other] and told[seed] and dot < 0:
+                    continue
             # Both ways: a long plane leaves a short one's plane sooner than the other way about.
             # The lever of a narrow region is short: rounding of its corners is allowed for.
             apart = points[seed] - regions.centroid[other]
-            lever = ROUNDING * np.linalg.norm(apart, axis=1) / max(float(thin[other]), SLIVER_HEIGHT)
+            lever = ROUNDING * np.sqrt((apart * apart).sum(axis=1)) / broad
             if (np.abs(apart @ regions.normal[other]) > OFFSET + lever).any():
+                continue
+            if np.abs((points[other] - centre_now) @ normal).max() > OFFSET:
+                refused.append(other)
                 continue
             joined = total + sums[other]
             fit, middle = fit_planes(joined[None, :], about)
             trial = fit[0] if fit[0] @ seed_normal > 0 else -fit[0]
-            if trial @ seed_normal < steepest:
-                continue
-            if any(np.abs((points[m] - middle[0]) @ trial).max() > OFFSET for m in [*members, other]):
+            everything = np.vstack([corners, points[other]])
+            if trial @ seed_normal < steepest or np.abs((everything - middle[0]) @ trial).max() > OFFSET:
+                refused.append(other)
                 continue
             new[other] = seed
-            members.append(other)
-            total, normal, centre_now = joined, trial, middle[0]
-            tried.clear()
+            corners = everything
+            total, normal, centre_now, fresh = joined, trial, middle[0], True
             for n in neighbours[other]:
                 if new[n] < 0:
                     heapq.heappush(heap, (rank[n], n))
     return new
 
 
-def attach_slivers(
-    mesh: Mesh, regions: Regions, pairs: Adjacency, sliver: NDArray[np.bool_], rounds: int = 8
-) -> Ints:
+def _corners(mesh: Mesh, regions: Regions, triangles: Ints, region: int) -> Floats:
+    """Vertices of a region; of a large one only those on its hull, where distances are greatest."""
+    points = mesh.vertices[np.unique(mesh.triangles[triangles])]
+    if len(points) <= 30:
+        return np.asarray(points, dtype=np.float64)
+    normal = regions.normal[region]
+    away = (points - regions.centroid[region]) @ normal
+    side = np.cross(normal, [1.0, 0.0, 0.0] if abs(normal[0]) < 0.7 else [0.0, 1.0, 0.0])
+    flat = points @ np.column_stack([side, np.cross(normal, side)])
+    try:
+        hull = ConvexHull(flat).vertices.tolist()
+    except QhullError:
+        return np.asarray(points, dtype=np.float64)
+    return np.asarray(points[np.unique([*hull, int(away.argmin()), int(away.argmax())])], dtype=np.float64)
+
+
+def attach_slivers(mesh: Mesh, regions: Regions, pairs: Adjacency, sliver: NDArray[np.bool_]) -> Ints:
     """Labels (m,) after each sliver went to the largest neighbouring region whose plane holds it."""
     label = regions.label.copy()
     waiting = sliver.copy()
     first = np.concatenate([pairs.first, pairs.second])
     second = np.concatenate([pairs.second, pairs.first])
-    for _ in range(rounds):
+    for _ in range(LAYERS):
         use = waiting[first] & ~waiting[second]
         one, two = first[use], second[use]
         if len(one) == 0:
@@ -230,19 +252,18 @@ def attach_slivers(
     return label
 
 
+def hopeless(regions: Regions) -> bool:
+    """Whether hardly anything lies in planes: scattered points, for which there is another way."""
+    single = float(regions.area[regions.area < CRUMB].sum())
+    return len(regions.area) > MANY and single > 0.5 * float(regions.area.sum())
+
+
 def planar_regions(
-    mesh: Mesh,
-    measures: Measures,
-    pairs: Adjacency,
-    sides: Ints,
-    side_triangle: Ints,
-    single: NDArray[np.bool_],
+    mesh: Mesh, measures: Measures, moments: Floats, about: Floats, pairs: Adjacency
 ) -> Regions:
-    """Planar regions of an exact mesh."""
-    about = mesh.vertices.mean(axis=0)
-    moments = triangle_moments(mesh.vertices[mesh.triangles], measures.area, about)
+    """Planar regions of an exact mesh. ``moments`` (m, 10) of the triangles are taken about ``about``."""
     sliver = (measures.height < SLIVER_HEIGHT) & (measures.height < SLIVER_SHAPE * measures.longest)
-    label = renumber(join_flat(mesh, pairs, measures, sliver))
+    label = join_flat(mesh, pairs, measures, sliver)
     regions = fitted(mesh, measures, moments, about, label)
     bowed = departures(mesh, regions) > BOW
     if bowed.any():  # a fine curved surface: many small bends add up
@@ -251,33 +272,25 @@ def planar_regions(
         label[apart] = label.max() + 1 + np.arange(int(apart.sum()))
         label = renumber(label)
         regions = fitted(mesh, measures, moments, about, label)
-    label = renumber(attach_slivers(mesh, regions, pairs, sliver))
-    regions = fitted(mesh, measures, moments, about, label)
-    return Regions(
-        renumber(grown(mesh, regions, measures, moments, about, pairs, sides, side_triangle, single)),
-        regions.normal,
-        regions.centroid,
-        regions.area,
-    )
+    attached = attach_slivers(mesh, regions, pairs, sliver)
+    if (attached != label).any():
+        label = renumber(attached)
+        regions = fitted(mesh, measures, moments, about, label)
+    if hopeless(regions):
+        return regions
+    joined = grown(mesh, regions, measures, moments, about, pairs)
+    return fitted(mesh, measures, moments, about, renumber(joined))
 
 
 def grown(
-    mesh: Mesh,
-    regions: Regions,
-    measures: Measures,
-    moments: Floats,
-    about: Floats,
-    pairs: Adjacency,
-    sides: Ints,
-    side_triangle: Ints,
-    single: NDArray[np.bool_],
+    mesh: Mesh, regions: Regions, measures: Measures, moments: Floats, about: Floats, pairs: Adjacency
 ) -> Ints:
     """Labels (m,) after neighbouring regions were joined over shared and touching edges."""
     label = regions.label
     count = len(regions.area)
     one, two = label[pairs.first], label[pairs.second]
     use = one != two
-    start, end, owner = open_sides(mesh, sides, side_triangle, pairs, single, label)
+    start, end, owner = open_sides(mesh, pairs, label)
     i, j, _, _ = touching_segments(start, end, owner, TOUCH, TOUCH)
     first = np.concatenate([one[use], owner[i]])
     second = np.concatenate([two[use], owner[j]])

@@ -9,28 +9,16 @@ from roof3d.records import Floats, Ints
 
 def triangle_moments(corners: Floats, area: Floats, about: Floats) -> Floats:
     """Moments (m, 10) of triangles: area, first (3), second (6: xx yy zz xy yz zx), exact integrals."""
-    corner = corners - about
-    total = corner.sum(axis=1)
-    x, y, z = corner[..., 0], corner[..., 1], corner[..., 2]
-    sx, sy, sz = total.T
-
-    def second(p: Floats, q: Floats, sp: Floats, sq: Floats) -> Floats:
-        return np.asarray(area / 12.0 * ((p * q).sum(axis=1) + sp * sq), dtype=np.float64)
-
-    return np.column_stack(
-        [
-            area,
-            area / 3.0 * sx,
-            area / 3.0 * sy,
-            area / 3.0 * sz,
-            second(x, x, sx, sx),
-            second(y, y, sy, sy),
-            second(z, z, sz, sz),
-            second(x, y, sx, sy),
-            second(y, z, sy, sz),
-            second(z, x, sz, sx),
-        ]
-    )
+    one, two, three = (corners[:, k] - about for k in range(3))
+    total = one + two + three
+    weight = area / 12.0
+    found = np.empty((10, len(area)))
+    found[0] = area
+    found[1:4] = (area / 3.0) * total.T
+    for row, (p, q) in enumerate(((0, 0), (1, 1), (2, 2), (0, 1), (1, 2), (2, 0)), 4):
+        product = one[:, p] * one[:, q] + two[:, p] * two[:, q] + three[:, p] * three[:, q]
+        found[row] = weight * (product + total[:, p] * total[:, q])
+    return found.T
 
 
 def sum_by(label: Ints, values: Floats, count: int) -> Floats:

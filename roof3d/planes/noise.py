@@ -10,19 +10,20 @@ from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
 from roof3d.planes.adjacency import Adjacency, Measures
-from roof3d.planes.grow import Regions, components, renumber
+from roof3d.planes.grow import CRUMB, Regions, components, renumber
 from roof3d.planes.moments import fit_planes, sum_by
 from roof3d.planes.outline import closed, pieces
 from roof3d.records import Floats, Ints, Mesh
 
 ROUGH = 0.2  # share of walkable area in crumbs at which a mesh counts as rough
-CRUMB = 0.3  # m2
+
 RADIUS = 1.0  # m, neighbourhood in which the local plane and the noise are estimated
 SEEDS = 3000  # places at which a plane is looked for
 LEAST_PLANE = 1.0  # m2
 WIDEST = 0.15  # m, greatest distance that noise may excuse
 LEAN = 0.75  # least cosine between a triangle and its plane
-SIMPLE = 0.15  # m, sideways distance to which ragged outlines are simplified
+SIMPLE = 0.15  # m, half the width of bumps and notches that are smoothed away
+COARSE = 0.25  # m, sideways distance to which ragged outlines are simplified
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,7 +47,7 @@ class NoiseReport:
         """A ragged outline with crumbs and small holes gone."""
         wide = shape.buffer(SIMPLE, join_style="mitre", mitre_limit=2.0)
         narrow = wide.buffer(-2 * SIMPLE, join_style="mitre", mitre_limit=2.0)
-        return closed(narrow.buffer(SIMPLE, join_style="mitre", mitre_limit=2.0).simplify(SIMPLE))
+        return closed(narrow.buffer(SIMPLE, join_style="mitre", mitre_limit=2.0).simplify(COARSE))
 
 
 def too_rough(regions: Regions, measures: Measures) -> bool:
@@ -82,6 +83,9 @@ def noisy_regions(
     corners = mesh.vertices[mesh.triangles]
     number = 0
     rank = np.lexsort((*measures.centroid[seeds].round(3).T, spread.round(4)))
+    free = np.arange(count)  # triangles that no plane has yet
+    first, second = pairs.first, pairs.second
+    local = np.full(count, -1, dtype=np.int64)
     for seed in rank.tolist():
         start = int(seeds[seed])
         if label[start] >= 0 or spread[seed] > 2.0 * tolerance:
@@ -89,15 +93,17 @@ def noisy_regions(
         plane, centre = normal[seed], middle[seed]
         grown: Ints = np.zeros(0, dtype=np.int64)
         for step in range(6):
-            off = np.abs((corners - centre) @ plane)
-            lean = np.abs(measures.normal @ plane) >= LEAN
-            inlier = (label < 0) & (off.max(axis=1) <= 1.5 * tolerance) & lean
-            inlier &= off.mean(axis=1) <= tolerance
-            if not inlier[start]:
+            off = np.abs((corners[free] - centre) @ plane)
+            lean = np.abs(measures.normal[free] @ plane) >= LEAN
+            rows = free[lean & (off.max(axis=1) <= 1.5 * tolerance) & (off.mean(axis=1) <= tolerance)]
+            local[rows] = np.arange(len(rows))
+            if local[start] < 0:
+                local[rows] = -1
                 break
-            use = inlier[pairs.first] & inlier[pairs.second]
-            group = components(count, pairs.first[use], pairs.second[use])
-            fresh = np.flatnonzero(inlier & (group == group[start]))
+            use = (local[first] >= 0) & (local[second] >= 0)
+            group = components(len(rows), local[first[use]], local[second[use]])
+            fresh = rows[group == group[local[start]]]
+            local[rows] = -1
             if step and len(fresh) == len(grown) and (fresh == grown).all():
                 break
             grown = fresh
@@ -106,6 +112,9 @@ def noisy_regions(
         if measures.area[grown].sum() >= LEAST_PLANE:
             label[grown] = number
             number += 1
+            free = np.flatnonzero(label < 0)
+            open_pairs = (label[first] < 0) & (label[second] < 0)
+            first, second = first[open_pairs], second[open_pairs]
     planes = number
     label = _attach(mesh, measures, moments, about, pairs, label, planes, 2.0 * tolerance)
     rest = label < 0

@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from roof3d.records import Floats, Ints
+from roof3d.records import Floats
 
 GRID = 1e-5  # m, rounding of coordinates in overlays
 CLOSE = 0.004  # m, half the width of cracks that are closed
@@ -93,18 +93,16 @@ def _from_border(border: Floats, triangles: Floats, area: float) -> BaseGeometry
     return shapely.union_all(faces[keep])
 
 
-def outline(points: Floats, triangles: Ints, border: Ints) -> BaseGeometry:
+def outline(corner: Floats, border: Floats) -> BaseGeometry:
     """Union of triangles as a polygon or several.
 
-    ``points`` (n, 2), ``triangles`` (m, 3) rows of points, ``border`` (b, 2) the sides that belong to
-    only one of the triangles.
+    ``corner`` (m, 3, 2) are the triangles, ``border`` (b, 2, 2) those of their sides that only one has.
     """
-    corner = points[triangles]
     one, two = corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]
     area = 0.5 * np.abs(one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0])
     shape: BaseGeometry | None = None
     if len(border):
-        shape = _from_border(points[border], corner, float(area.sum()))
+        shape = _from_border(border, corner, float(area.sum()))
     if shape is None or not shape.is_valid:
         solid = corner[area > 1e-9]
         if len(solid) == 0:
@@ -118,10 +116,8 @@ def closed(shape: BaseGeometry, width: float = CLOSE) -> BaseGeometry:
     """The shape with cracks up to twice ``width`` closed and slivers dropped."""
     if shape.is_empty:
         return shape
-    many = shape.geom_type != "Polygon"
-    if many or any(hole_width(ring) < 2 * width for ring in _holes(shape)):
-        wide = shape.buffer(width, join_style="mitre", mitre_limit=20.0)
-        shape = wide.buffer(-width, join_style="mitre", mitre_limit=20.0)
+    wide = shape.buffer(width, join_style="mitre", mitre_limit=20.0)
+    shape = wide.buffer(-width, join_style="mitre", mitre_limit=20.0)
     kept = [
         Polygon(part.exterior, [ring for ring in part.interiors if Polygon(ring).area >= LEAST])
         for part in pieces(shape)
@@ -130,18 +126,31 @@ def closed(shape: BaseGeometry, width: float = CLOSE) -> BaseGeometry:
     return whole if whole.is_valid else MultiPolygon(pieces(shapely.make_valid(whole)))
 
 
-def hole_width(ring: BaseGeometry) -> float:
-    """Rough width of a hole: twice its area over half its girth."""
-    return float(4.0 * Polygon(ring).area / max(ring.length, 1e-12))
-
-
-def _holes(shape: BaseGeometry) -> list[BaseGeometry]:
-    return [ring for part in pieces(shape) for ring in part.interiors]
-
-
 def opened(shape: BaseGeometry, width: float) -> BaseGeometry:
     """What is left of the shape where it is at least twice ``width`` wide."""
     return shape.buffer(-width, join_style="mitre").buffer(width, join_style="mitre")
+
+
+def half_plane(area: BaseGeometry, coefficients: tuple[float, float, float]) -> BaseGeometry:
+    """The part of ``area`` where ``a x + b y + c > 0``."""
+    if area.is_empty:
+        return area
+    a, b, c = coefficients
+    size = float(np.hypot(a, b))
+    low = np.array(area.bounds[:2])
+    high = np.array(area.bounds[2:])
+    middle = 0.5 * (low + high)
+    reach = float(np.linalg.norm(high - low)) + 1.0
+    toward = np.array([a, b]) / size
+    along = np.array([-toward[1], toward[0]])
+    foot = middle - toward * ((a * middle[0] + b * middle[1] + c) / size)
+    corners = [
+        foot - along * 4 * reach,
+        foot + along * 4 * reach,
+        foot + along * 4 * reach + toward * 4 * reach,
+        foot - along * 4 * reach + toward * 4 * reach,
+    ]
+    return area.intersection(shapely.polygons(np.array(corners)))
 
 
 def straight_ring(ring: Floats, tolerance: float = STRAIGHT) -> Floats:
@@ -216,4 +225,5 @@ def rings_in_space(
                 return ()
             continue
         rings.append(np.ascontiguousarray(straight_ring(space, tolerance)))
-    return tuple(rings)
+    holes = sorted(rings[1:], key=lambda hole: tuple(hole.mean(axis=0).round(3).tolist()))
+    return (*rings[:1], *holes)
