@@ -261,6 +261,11 @@ class Candidates:
     list_file: str = ""  # CSV of one's own
     line_lengths: tuple[float, ...] = ()  # m on offer
     anchor_lines: bool = False
+    height: float = 0.1  # m, tie-off point above the roof surface, measured upright
+    slope_step: float = 1.2  # m between places along a rafter, on the slope
+    rating: float | None = None  # N, of the anchors on offer
+    tied: bool = False  # a worker can change from anchor to anchor without letting go
+    tie_overlap: float = 0.5  # m2 that two anchors must both serve for a change between them
 
 
 @dataclass(frozen=True)

@@ -171,6 +171,11 @@ off_roof = [[20, 0, 0.5]]
 list_file = "posts.csv"
 line_lengths = ["6 m", "10 m"]
 anchor_lines = true
+height = "15 cm"
+slope_step = "1 m"
+rating = "22.2 kN"
+tied = true
+tie_overlap = 1.5
 
 [prices]
 currency = "EUR"

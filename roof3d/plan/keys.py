@@ -260,6 +260,11 @@ CANDIDATES = Section(
             "Line lengths on offer",
         ),
         Key("anchor_lines", Switch(), "Whether anchor lines may be proposed"),
+        Key("height", _length(most=10.0), "Tie-off point above the roof surface, measured upright"),
+        Key("slope_step", _length("positive", most=100.0), "Distance of places along a rafter, on the slope"),
+        Key("rating", Quantity("force", "positive"), "Rating of the anchors on offer"),
+        Key("tied", Switch(), "Whether workers must be able to change anchors without letting go"),
+        Key("tie_overlap", Number(), "Area in m2 that two anchors must both serve for such a change"),
     ),
 )
 
