@@ -146,8 +146,7 @@ def sample() -> dict[str, Any]:
     served = area * sum(c["served"] for c in cells) / len(cells)
     return {
         "schema": "roof3d-result/1",
-        "version": "0.1.0",
-        "title": "Boathouse on the invented Lake Quillon",
+        "software": {"name": "roof3d", "version": "0.1.0"},
         "model": {
             "file": "boathouse.obj",
             "sha256": "ab" * 32,
@@ -156,7 +155,11 @@ def sample() -> dict[str, Any]:
             "triangles": 12,
             "repairs": ["welded 24 equal vertices to 10"],
         },
-        "plan": {"file": "boathouse.toml", "sha256": "cd" * 32},
+        "plan": {
+            "file": "boathouse.toml",
+            "sha256": "cd" * 32,
+            "title": "Boathouse on the invented Lake Quillon",
+        },
         "rules": {"name": "us-construction"},
         "assumptions": ["No ground in the model: the lowest point of the model, 400.00 m, is the ground."],
         "planes": [
@@ -173,6 +176,15 @@ def sample() -> dict[str, Any]:
                 "policy": "fixed",
                 "served_area_m2": served / 2,
                 "load_kN": 5.4,
+                "clearance_terms": {
+                    "attachment_height_m": BUDGET["attachment"],
+                    "deceleration_m": BUDGET["deceleration"],
+                    "activation_m": 0.0,
+                    "line_elongation": 0.0,
+                    "harness_stretch_m": BUDGET["harness"],
+                    "margin_m": BUDGET["margin"],
+                    "required_without_surplus_m": sum(BUDGET.values()),
+                },
             }
             for name, place in ANCHORS.items()
         ],

@@ -172,7 +172,7 @@ def test_same_input_same_bytes(tmp_path: Path, suffix: str) -> None:
 )
 def test_hostile_names_stay_text(tmp_path: Path, name: str) -> None:
     result = sample()
-    result["title"] = name
+    result["plan"]["title"] = name
     result["anchors"][0]["id"] = name
     result["rules"] = {"name": name}
     root = svg(drawn(tmp_path, "svg", result))

@@ -576,7 +576,7 @@ def test_nothing_half_written_where_nothing_can_be(tmp_path: Path) -> None:
 
 def test_hostile_names_are_drawn_as_they_stand(tmp_path: Path) -> None:
     result = sample()
-    result["title"] = "=1+1 #panic <script>\n\x00\u202e" + "W" * 500
+    result["plan"]["title"] = "=1+1 #panic <script>\n\x00\u202e" + "W" * 500
     result["anchors"][0]["id"] = "A" * 400
     result["model"]["file"] = "../../" + "x" * 300
     draw_picture(result, None, tmp_path / "x.png", size=SMALL, view="plan")
@@ -632,3 +632,45 @@ def test_glb_is_the_same_twice_and_accessors_fit(tmp_path: Path) -> None:
         width = {"VEC3": 12, "VEC4": 16}[accessor["type"]]
         assert view["byteLength"] == accessor["count"] * width
         assert view["byteOffset"] % 4 == 0
+
+
+def test_an_anchor_on_the_ridge_is_set_out_along_it() -> None:
+    """Tie-off point 5 cm above the ridge, at x = 3.0: nil up, 5 m / cos 22 down, 3 m and 9 m level."""
+    result = sample()
+    ridge = ORIGIN[2] + EAVE + 5.0 * math.tan(math.radians(PITCH))
+    result["anchors"][0]["at"] = [ORIGIN[0] + 3.0, ORIGIN[1] + 5.0, ridge + 0.05]
+    entry = set_out(make_scene(result))[0]
+    assert entry.plane == "P1" and entry.above_m == pytest.approx(0.05, abs=0.002)
+    measured = {t.direction: (round(t.surface_m, 2), t.kind) for t in entry.tapes}
+    slope = round(5.0 / math.cos(math.radians(PITCH)), 2)
+    assert measured == {
+        "up": (0.0, "ridge"),
+        "down": (slope, "eave"),
+        "left": (3.0, "rake"),
+        "right": (9.0, "rake"),
+    }
+
+
+def test_room_left_does_not_hide_a_swing_over_its_limit(tmp_path: Path) -> None:
+    result = sample()
+    for cell in result["exposure"]["cells"]:
+        if cell["margin_m"] is not None:
+            cell |= {"state": "swing", "margin_m": 0.5}
+    made = [p for p in patches(make_scene(result), Scale(0.2, "m")) if p.kind == "margin"]
+    assert made and all(p.swings for p in made)
+    draw_picture(result, None, tmp_path / "x.png", size=(1800, 1200), view="plan")
+    result["edge_segments"] = []
+    draw_picture(result, None, tmp_path / "x.png", size=(1800, 1200), view="plan")
+    assert count(pixels(tmp_path / "x.png")[:, :1400], EDGE_STYLES["swing"].colour) > 400
+
+
+def test_a_guarded_edge_is_not_drawn_as_out_of_reach() -> None:
+    result = sample()
+    for segment in result["edge_segments"]:
+        if segment["edge"] == "E1":
+            segment |= {"state": "beyond", "protection": "guardrail", "margin_m": None}
+    scene = make_scene(result)
+    assert {s.state for s in scene.stretches if s.edge == "E1"} == {"guarded"}
+    # a state that says a fall is possible stands, whatever guards it
+    result["edge_segments"][0] |= {"state": "short", "margin_m": -1.0}
+    assert "short" in {s.state for s in make_scene(result).stretches if s.edge == "E1"}

@@ -118,25 +118,32 @@ def test_rule_values_come_with_source_and_status() -> None:
         ],
     }
     rows = part(document(result), "Values of the rule set, and where they come from")["blocks"][1]["rows"]
-    assert rows[0] == ["free fall limit", "1.8 m", "6 ft", "29 CFR 1926.502, (d)(16)(iii), 1994", "secondary"]
+    assert rows[0] == [
+        "free fall limit",
+        "1.800 m",
+        "6 ft",
+        "29 CFR 1926.502, (d)(16)(iii), 1994",
+        "secondary",
+    ]
     assert rows[1][-1] == "memory"
 
 
 def test_clearance_is_unfolded_only_if_its_terms_add_up() -> None:
-    result = sample()
-    terms = {"h": 1.5, "X": 1.07, "k": 0.3, "M": 0.6}
-    for segment in result["edge_segments"]:
-        if segment["clearance_required_m"] is not None:
-            segment["clearance_terms"] = {**terms, "s": segment["surplus_m"]}
-            segment["clearance_required_m"] = sum(segment["clearance_terms"].values())
-            segment["margin_m"] = segment["clearance_available_m"] - segment["clearance_required_m"]
-    lines = part(document(result), "How the worst places add up")["blocks"][0]["items"]
+    """The sample's own budget: 1.5 + s + 1.07 + 0.3 + 0.6, added up by hand."""
+    lines = part(document(), "How the worst places add up")["blocks"][1]["items"]
     assert any(FORMULAS["clearance_required"].text in line for line in lines)
-    for segment in result["edge_segments"]:
-        if "clearance_terms" in segment:
-            segment["clearance_terms"]["M"] += 0.1
-    lines = part(document(result), "How the worst places add up")["blocks"][0]["items"]
-    assert not any(FORMULAS["clearance_required"].text in line for line in lines)
+    shown = {m[1]: float(m[2]) for m in re.finditer(r"(\w) = (-?[\d.]+) m", "\n".join(lines))}
+    assert shown["h"] + shown["s"] + shown["X"] + shown["k"] + shown["M"] == pytest.approx(
+        shown["C"], abs=0.003
+    )
+    assert (shown["h"], shown["X"], shown["k"], shown["M"]) == (1.5, 1.07, 0.3, 0.6)
+    assert shown["n"] == pytest.approx(sample()["summary"]["worst_margin_m"], abs=0.001)
+    for change in ({"deceleration_m": 1.2}, {"margin_m": None}):
+        result = sample()
+        for anchor in result["anchors"]:
+            anchor["clearance_terms"] |= change
+        lines = part(document(result), "How the worst places add up")["blocks"][1]["items"]
+        assert not any(FORMULAS["clearance_required"].text in line for line in lines)
 
 
 def test_takeoff_is_printed_when_there_is_one() -> None:
@@ -160,15 +167,30 @@ def test_a_load_that_is_not_stated_is_not_a_nought() -> None:
     result = sample()
     del result["anchors"][0]["load_kN"]
     result["anchors"][1]["load_kN"] = float("nan")
-    rows = part(document(result), "Loads")["blocks"][0]["rows"]
-    assert rows[0][3] == rows[1][3] == "not stated"
+    rows = part(document(result), "Loads")["blocks"][1]["rows"]
+    assert rows[0][5] == rows[1][5] == "not stated"
 
 
 def test_loads_round_up_and_ratings_down() -> None:
     result = sample()
     result["anchors"][0] |= {"load_kN": 5.401, "rating_kN": 11.999}
-    row = part(document(result), "Loads")["blocks"][0]["rows"][0]
-    assert row[3] == "5.41 kN" and row[4] == "11.99 kN"
+    row = part(document(result), "Loads")["blocks"][1]["rows"][0]
+    assert row[5] == "5.41 kN" and row[6] == "11.99 kN"
+
+
+def test_loads_and_spans_of_an_anchor_line_are_listed() -> None:
+    result = sample()
+    result["anchors"][0] |= {
+        "id": "H1",
+        "kind": "line",
+        "points": [result["anchors"][0]["at"], result["anchors"][1]["at"]],
+        "loads": [{"point": 1, "kind": "end", "load_kN": 12.001, "needs_kN": 24.0, "verdict": "short"}],
+        "spans": [{"span": 1, "length_m": 5.6, "loaded_length_m": 5.9, "deflection_m": 0.6, "pull_kN": 11.0}],
+    }
+    blocks = part(document(result), "Loads")["blocks"]
+    ends, spans = blocks[2]["rows"], blocks[3]["rows"]
+    assert ends == [["H1.1", "end", "12.01 kN", "24.00 kN", "not stated", "rating does not suffice", ""]]
+    assert spans == [["H1, 1", "5.60 m", "5.90 m", "0.60 m", "11.00 kN"]]
 
 
 def test_feet_and_inches_throughout() -> None:
@@ -211,7 +233,7 @@ def test_html_is_one_file_without_script_or_request(tmp_path: Path) -> None:
     (image,) = tree.xpath("//img")
     assert image.get("src").startswith("data:image/png;base64,") and len(image.get("alt")) > 40
     assert "default-src 'none'" in tree.xpath("//meta[@http-equiv]/@content")[0]
-    assert tree.xpath("string(//h1)") == sample()["title"]
+    assert tree.xpath("string(//h1)") == sample()["plan"]["title"]
     assert len(tree.xpath("//table[not(@class)]/thead")) >= 5
 
 
@@ -227,7 +249,7 @@ HOSTILE = '#panic("x") *b* $x$ <script>alert(1)</script> =1+1 {page} @ref \\ "'
 
 def hostile() -> dict[str, Any]:
     result = sample()
-    result["title"] = HOSTILE
+    result["plan"]["title"] = HOSTILE
     result["anchors"][0]["id"] = HOSTILE
     result["findings"][0] |= {"text": HOSTILE, "element": HOSTILE, "code": HOSTILE}
     result["assumptions"] = [HOSTILE + "\x00\n"]

@@ -126,7 +126,7 @@ def _doubts(points: Floats, triangles: Ints, edges: Edges, winding: Winding, sol
         if met is None:
             text += "; too many to look for vertices that lie on them"
         elif met:
-            text += f"; {met} with other vertices on the edge (T-junctions)"
+            text += f"; {many(met, 'edge')} with other vertices on it (T-junctions)"
         doubts.append(text + ".")
     crowded = int(np.count_nonzero(edges.uses > 2))
     if crowded:

@@ -83,6 +83,7 @@ def wind(points: Floats, triangles: Ints, edges: Edges, solid: np.ndarray) -> Wi
     sign = np.where(by_volume, sign, voted)
     oriented = sign != 0
     sign = np.where(oriented, sign, _upward(cross, patch, patches, patch_area))
+    sign = np.where(sign != 0, sign, _by_first(triangles, turn, patch))
     flip = turn ^ (sign < 0)[patch]
     if one_sided.any():  # no winding fits the whole patch: each triangle by itself
         alone = one_sided[patch]
@@ -173,10 +174,18 @@ def _samples(
 
 
 def _upward(cross: Floats, patch: Ints, patches: int, patch_area: Floats) -> Floats:
-    """A sign that does not depend on the file: the sum of normals up, else to +y, else to +x."""
+    """A sign that does not depend on the file: the sum of normals up, else to +y, else to +x, else 0."""
     total = np.stack([np.bincount(patch, weights=cross[:, k], minlength=patches) for k in range(3)], axis=1)
     size = 1e-6 * np.maximum(patch_area, 1e-300)
-    sign = np.ones(patches)
+    sign = np.zeros(patches)
     for axis in (0, 1, 2):
         sign = np.where(np.abs(total[:, axis]) > size, np.sign(total[:, axis]), sign)
     return sign
+
+
+def _by_first(triangles: Ints, turn: np.ndarray, patch: Ints) -> Floats:
+    """A sign for patches whose normals cancel: the first triangle runs from its least to its middle row."""
+    first = np.unique(patch, return_index=True)[1]
+    a, b, c = triangles[first].T
+    rising = ((a < b) & (b < c)) | ((b < c) & (c < a)) | ((c < a) & (a < b))
+    return np.where(rising ^ turn[first], 1.0, -1.0)
