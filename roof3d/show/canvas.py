@@ -120,6 +120,8 @@ class Canvas:
             self.line(shape, style.colour, 5 * unit)
         elif style.mark == "bar":
             self.line(np.array([at, at + outward * (w / 2 + 13 * unit)]), style.colour, 5 * unit)
+        elif style.mark == "dot":
+            self.disc(at + outward * (w / 2 + 9 * unit), 5 * unit, style.colour)
 
     # --------------------------------------------------------------------------------------- text
 

@@ -8,7 +8,18 @@ import numpy as np
 import shapely
 
 from roof3d.records import Floats
-from roof3d.show.colours import EXCLUDED_COLOUR, PLAIN, SAFE, UNSERVED, UNSURE, Rgb, Scale
+from roof3d.show.canvas import dashes
+from roof3d.show.colours import (
+    EDGE_STYLES,
+    EXCLUDED_COLOUR,
+    HATCH,
+    PLAIN,
+    SAFE,
+    UNSERVED,
+    UNSURE,
+    Rgb,
+    Scale,
+)
 from roof3d.show.scene import CELL_KINDS, Cells, PlaneShape, Scene
 
 Area = shapely.Polygon | shapely.MultiPolygon
@@ -24,6 +35,7 @@ class Patch:
     colour: Rgb
     area: shapely.Geometry
     hatched: bool  # a pattern over the colour: no anchor serves it, or nobody assessed it
+    swings: bool = False  # another pattern: room or not, the swing is over its limit or strikes
 
 
 def footprint(plane: PlaneShape) -> shapely.Geometry:
@@ -46,8 +58,10 @@ def patches(scene: Scene, scale: Scale) -> tuple[Patch, ...]:
         own = np.array([name == plane.id for name in scene.cells.planes], dtype=bool)
         bands = scale.bands(scene.cells.margins)
         keys = [
-            (kind, int(band) if kind == "margin" else -1, kind == "unsure" or not served)
-            for kind, band, served in zip(scene.cells.kinds, bands, scene.cells.served, strict=True)
+            (kind, int(band) if kind == "margin" else -1, kind == "unsure" or not served, swings)
+            for kind, band, served, swings in zip(
+                scene.cells.kinds, bands, scene.cells.served, scene.cells.swings, strict=True
+            )
         ]
         squares = _squares(scene.cells)
         # the worst first: where cells overlap the worse one is seen
@@ -59,16 +73,16 @@ def patches(scene: Scene, scale: Scale) -> tuple[Patch, ...]:
             if area.area < 1e-6:
                 continue
             rest = shapely.difference(rest, area)
-            kind, band, hatched = key
+            kind, band, hatched, swings = key
             colour = colours[band] if kind == "margin" else fixed[kind]
-            made.append(Patch(plane, kind, band, colour, area, hatched))
+            made.append(Patch(plane, kind, band, colour, area, hatched, swings))
         if rest.area > 1e-4:
             made.append(Patch(plane, "unsure", -1, UNSURE, rest, True))
     return tuple(made)
 
 
-def _badness(key: tuple[str, int, bool]) -> tuple[int, int, bool]:
-    return CELL_KINDS.index(key[0]), key[1], not key[2]
+def _badness(key: tuple[str, int, bool, bool]) -> tuple[int, int, bool, bool]:
+    return CELL_KINDS.index(key[0]), key[1], not key[2], not key[3]
 
 
 def _squares(cells: Cells) -> list[shapely.Geometry]:
@@ -82,6 +96,19 @@ def polygons(area: shapely.Geometry) -> list[shapely.Polygon]:
     """The polygons in any geometry, in a fixed order; lines and points are dropped."""
     parts = [part for part in shapely.get_parts(shapely.get_parts(area)) if part.geom_type == "Polygon"]
     return sorted((part for part in parts if part.area > 1e-7), key=lambda part: part.bounds)
+
+
+def patterns(patch: Patch, spacing: float) -> list[tuple[Rgb, float, list[Floats]]]:
+    """The patterns over a patch: colour, relative width and lines in plan; ``spacing`` in metres."""
+    found: list[tuple[Rgb, float, list[Floats]]] = []
+    if patch.hatched:
+        angle = -45.0 if patch.kind == "unsure" else 45.0
+        found.append((HATCH, 1.0, hatch_lines(patch.area, spacing, angle)))
+    if patch.swings:
+        colour = EDGE_STYLES["swing"].colour
+        rows = hatch_lines(patch.area, 2.0 * spacing, 0.0)
+        found.append((colour, 1.3, [piece for row in rows for piece in dashes(row, (spacing, spacing))]))
+    return found
 
 
 def hatch_lines(area: shapely.Geometry, spacing: float, angle_deg: float) -> list[Floats]:

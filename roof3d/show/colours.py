@@ -86,6 +86,7 @@ EDGE_STYLES: dict[str, EdgeStyle] = {
     "arrest": EdgeStyle((222, 142, 0), 9.0, (22.0, 12.0), "bar", 34.0),
     "held": EdgeStyle((0, 118, 128), 6.0, (), "", 0.0),
     "beyond": EdgeStyle((104, 110, 122), 4.0, (4.0, 10.0), "", 0.0),
+    "guarded": EdgeStyle((70, 84, 62), 6.0, (26.0, 8.0), "dot", 60.0),
     "unassessed": EdgeStyle((40, 40, 46), 9.0, (9.0, 7.0), "", 0.0),
 }
 

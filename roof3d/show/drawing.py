@@ -15,7 +15,7 @@ from roof3d.show.drawing_frame import frame
 from roof3d.show.labels import has_text, length_text, needs_text
 from roof3d.show.marks import LABELLED, edge_order
 from roof3d.show.paper import Circle, Dimension, Layer, Line, Sheet, Text
-from roof3d.show.scene import Scene, make_scene
+from roof3d.show.scene import Scene, make_scene, title_of
 from roof3d.show.setout import SetOut, set_out
 from roof3d.show.words import Texts, load_texts
 from roof3d.units import System, format_angle
@@ -28,8 +28,15 @@ SCALES = {
     "ft": (24.0, 48.0, 96.0, 192.0, 240.0, 600.0, 1200.0, 2400.0),
 }
 COLUMN = 112.0  # mm, width of the title column
-PEN = {"short": 0.9, "swing": 0.8, "arrest": 0.7, "held": 0.5, "beyond": 0.35, "unassessed": 0.6}
-LAYER_DASH = {"swing": (6.0, 2.0), "arrest": (3.0, 1.5), "beyond": (0.5, 1.5), "unassessed": (1.0, 1.0)}
+PEN = {"short": 0.9, "swing": 0.8, "arrest": 0.7, "held": 0.5, "guarded": 0.5}
+PEN |= {"beyond": 0.35, "unassessed": 0.6}
+LAYER_DASH = {
+    "guarded": (4.0, 1.0),
+    "swing": (6.0, 2.0),
+    "arrest": (3.0, 1.5),
+    "beyond": (0.5, 1.5),
+    "unassessed": (1.0, 1.0),
+}
 
 
 def draw_plan(
@@ -114,8 +121,7 @@ def compose(scene: Scene, texts: Texts, units: System, paper: str, scale: float 
         scale = next((s for s in SCALES[units] if s >= needed), float(np.ceil(needed / 1000) * 1000))
     elif not 1.0 <= scale <= 100_000.0:
         raise InputError("drawing", "scale", f"1 : {scale:g}", "1 : 1 to 1 : 100000")
-    name = Path(str((scene.result.get("model") or {}).get("file", ""))).name
-    title = str(scene.result.get("title") or name)
+    title = title_of(scene.result)
     sheet = Sheet(width, height, float(scale), np.zeros(2), layers(), title)
     # the roof's middle goes to the middle of the field left of the title column
     field_middle = np.array([(width - COLUMN) / 2, height / 2])
@@ -177,6 +183,7 @@ def _edges(sheet: Sheet, scene: Scene, texts: Texts, units: System) -> None:
     for stretch in scene.worst[:LABELLED]:
         lines = (f"({stretch.number}) {needs_text(stretch, texts, units)}", has_text(stretch, texts, units))
         at = stretch.middle[:2] + stretch.outward * (9.0 + 12.0 * abs(stretch.outward[0])) * sheet.mm
+        at = _between_corners(at, stretch.outward, scene, sheet.mm)
         while any(abs(at[0] - t[0]) < 34 * sheet.mm and abs(at[1] - t[1]) < 7.5 * sheet.mm for t in taken):
             step = stretch.outward if abs(stretch.outward[1]) > 0.3 else np.array([0.0, 1.0])
             at = at + step * 1.5 * sheet.mm
@@ -190,6 +197,18 @@ def _edges(sheet: Sheet, scene: Scene, texts: Texts, units: System) -> None:
             at = (np.asarray(rest, dtype=np.float64) - scene.origin)[:2]
             diamond = np.array([[0, -1], [1, 0], [0, 1], [-1, 0]], dtype=np.float64) * 1.4 * sheet.mm + at
             sheet.add(Line("REST", diamond, closed=True))
+
+
+def _between_corners(at: Floats, outward: Floats, scene: Scene, mm: float) -> Floats:
+    """A label moved along its edge to where no overall dimension passes."""
+    low, high = (corner[:2] for corner in scene.bounds())
+    half = np.array([17.0, 5.0]) * mm
+    if (high - low < 2.2 * half).any():
+        return at
+    inside = np.clip(at, low + half, high - half)
+    if abs(outward[1]) > 0.7:
+        return np.array([inside[0], at[1]])
+    return np.array([at[0], inside[1]]) if abs(outward[0]) > 0.7 else at
 
 
 def _anchors(sheet: Sheet, scene: Scene, tapes: tuple[SetOut, ...], units: System) -> None:

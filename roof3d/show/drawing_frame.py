@@ -6,11 +6,10 @@ from pathlib import Path
 
 import numpy as np
 
-from roof3d import __version__
 from roof3d.show.colours import EDGE_STYLES
 from roof3d.show.labels import length_text, round_length
 from roof3d.show.paper import Line, Sheet, Text, fit, wrap
-from roof3d.show.scene import Scene
+from roof3d.show.scene import Scene, version_of
 from roof3d.show.setout import DIRECTIONS, SetOut
 from roof3d.show.verdict import verdict
 from roof3d.show.words import Texts
@@ -79,7 +78,7 @@ def _title_rows(
         ("rules", name or texts("common.unknown")),
         ("units", texts(f"drawing.units_{units}")),
         ("origin", origin),
-        ("software", f"roof3d {result.get('version') or __version__}"),
+        ("software", f"roof3d {version_of(result)}"),
         ("date", "__________________"),
         ("drawn", "__________________"),
         ("checked", "__________________"),

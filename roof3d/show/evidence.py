@@ -12,11 +12,11 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from roof3d import __version__
+from roof3d.formulas import show_value
 from roof3d.show.colours import SOFT_INK, to_hex
 from roof3d.show.labels import DASH, length_text, margin_text, place_text
 from roof3d.show.picture import VERDICT_COLOURS, summary_text
-from roof3d.show.scene import Scene, Stretch
+from roof3d.show.scene import Scene, Stretch, title_of, version_of
 from roof3d.show.setout import DIRECTIONS, set_out
 from roof3d.show.sums import clearance_sum
 from roof3d.show.verdict import findings, verdict
@@ -32,8 +32,7 @@ EXPLAINED = 5
 def report_document(scene: Scene, texts: Texts, units: System, picture: str, paper: str) -> dict[str, Any]:
     """Everything that a report prints. ``picture`` is a file name beside it, "" for none."""
     word = verdict(scene)
-    result = scene.result
-    title = str(result.get("title") or "") or Path(str(_sub(result, "model").get("file", ""))).name
+    title = title_of(scene.result)
     worst = "; ".join(
         f"{place_text(s, texts, units)}, {texts.get(f'state.{s.state}', s.state)}, {margin_text(s, units)}"
         for s in scene.worst[:WORST_ROWS]
@@ -217,7 +216,7 @@ def _footer(scene: Scene) -> str:
     names = [Path(str(record.get("file") or "")).name for record in (model, plan)]
     hashes = [str(record.get("sha256") or "")[:12] for record in (model, plan)]
     parts = [f"{name} {digest}".strip() for name, digest in zip(names, hashes, strict=True) if name]
-    return " · ".join([*parts, f"roof3d {scene.result.get('version') or __version__}"])
+    return " · ".join([*parts, f"roof3d {version_of(scene.result)}"])
 
 
 # ------------------------------------------------------------------------------------- the evidence
@@ -236,15 +235,16 @@ def _sections(scene: Scene, texts: Texts, units: System) -> list[dict[str, Any]]
     sums = [clearance_sum(stretch, scene, texts, units) for stretch in scene.worst[:EXPLAINED]]
     blocks = [{"kind": "lines", "items": [clean(line) for line in lines]} for lines in sums if lines]
     if blocks:
-        sections.append(_part(texts("report.section_clearance"), *blocks))
+        note = text_block(texts("report.section_clearance_note"), soft=True)
+        sections.append(_part(texts("report.section_clearance"), note, *blocks))
     if scene.anchors:
         sections.append(_part(texts("report.section_anchors"), *_anchors(scene, texts, units)))
-        sections.append(_part(texts("report.section_loads"), _loads(scene, texts, units)))
+        sections.append(_part(texts("report.section_loads"), *_loads(scene, texts, units)))
     if result.get("takeoff"):
         sections.append(_part(texts("report.section_takeoff"), *_takeoff(result["takeoff"], texts)))
     sections.append(_part(texts("report.section_planes"), _planes(scene, texts, units)))
     for key, found in (
-        ("assumptions", result.get("assumptions") or []),
+        ("assumptions", _assumptions(result)),
         (
             "repairs",
             [*(_sub(result, "model").get("repairs") or []), *(_sub(result, "model").get("doubts") or [])],
@@ -252,7 +252,7 @@ def _sections(scene: Scene, texts: Texts, units: System) -> list[dict[str, Any]]
     ):
         block = list_block(found) if found else text_block(texts(f"report.section_{key}_none"))
         sections.append(_part(texts(f"report.section_{key}"), block))
-    sections.append(_part(texts("report.section_rules"), *_rules(result, texts)))
+    sections.append(_part(texts("report.section_rules"), *_rules(result, texts, units)))
     sections.append(_part(texts("report.section_source"), _source(scene, texts)))
     sections.append(_part(texts("report.section_cautions"), list_block(texts.lists["report.cautions"])))
     rescue = [(row, "") for row in texts.lists["report.rescue_rows"]]
@@ -261,6 +261,15 @@ def _sections(scene: Scene, texts: Texts, units: System) -> list[dict[str, Any]]
     form = form_block(texts.lists["report.name_columns"], (1.5, 1.2, 0.7, 1.2), names, 13.0)
     sections.append(_part(texts("report.section_names"), form))
     return sections
+
+
+def _assumptions(result: dict[str, Any]) -> list[str]:
+    """What was taken for granted, also by the mechanics of single anchors; once each."""
+    said = [str(text) for text in result.get("assumptions") or []]
+    for anchor in result.get("anchors") or []:
+        arrest = anchor.get("arrest")
+        said += [str(text) for text in (arrest.get("assumptions") or [] if isinstance(arrest, dict) else [])]
+    return list(dict.fromkeys(said))
 
 
 def _findings(scene: Scene, texts: Texts, units: System) -> Block:
@@ -326,36 +335,75 @@ def _stretch_row(stretch: Stretch, texts: Texts, units: System) -> Sequence[str]
     )
 
 
-def _loads(scene: Scene, texts: Texts, units: System) -> Block:
+def _loads(scene: Scene, texts: Texts, units: System) -> list[Block]:
     def force(value: Any, direction: Any) -> str:
         if not isinstance(value, int | float) or not math.isfinite(value):
             return texts("report.load_missing")
         return format_force(1000.0 * value, units, direction=direction)
 
-    rows = []
+    def word(value: Any) -> str:
+        return texts.get(f"rating.{value}", str(value or texts("common.unknown")))
+
+    rows: list[Sequence[str]] = []
+    points: list[Sequence[str]] = []
+    spans: list[Sequence[str]] = []
     for mark in scene.anchors:
         record = mark.record
-        at = "; ".join(", ".join(f"{v:.2f}" for v in point) for point in mark.points + scene.origin)
         served = record.get("served_area_m2")
+        arrest = _sub(record, "arrest")
+        stopped = arrest.get("stopped")
         rows.append(
             (
                 mark.id,
-                at,
+                "; ".join(", ".join(f"{v:.2f}" for v in point) for point in mark.points + scene.origin),
                 DASH if served is None else format_area(served, units),
+                length_text(arrest.get("free_fall_m"), units, "up"),
+                DASH if stopped is None else texts("common.yes" if stopped else "common.no"),
                 force(record.get("load_kN"), "up"),
                 force(record.get("rating_kN"), "down"),
-                force(record.get("required_kN"), "up"),
+                word(record.get("verdict")),
             )
         )
-    columns = [
-        (
-            texts(f"report.col_{key}"),
-            1.0 if key == "at" else 0,
-            "left" if key in ("anchor", "at") else "right",
-        )
-        for key in ("anchor", "at", "served", "load", "rating", "required")
+        points += [
+            (
+                f"{mark.id}.{load.get('point')}",
+                str(load.get("kind", "")),
+                force(load.get("load_kN"), "up"),
+                force(load.get("needs_kN"), "up"),
+                force(load.get("rating_kN"), "down"),
+                word(load.get("verdict")),
+                str(load.get("case", "")),
+            )
+            for load in record.get("loads") or []
+        ]
+        spans += [
+            (
+                f"{mark.id}, {span.get('span')}",
+                length_text(span.get("length_m"), units, "up"),
+                length_text(span.get("loaded_length_m"), units, "up"),
+                length_text(span.get("deflection_m"), units, "up"),
+                force(span.get("pull_kN"), "up"),
+            )
+            for span in record.get("spans") or []
+        ]
+
+    def table(names: str, body: list[Sequence[str]], wide: str) -> Block:
+        left = {"anchor", "at", "point", "kind", "verdict", "case", "span", "stopped"}
+        columns = [
+            (texts(f"report.col_{n}"), 1.0 if n == wide else 0, "left" if n in left else "right")
+            for n in names.split()
+        ]
+        return table_block(columns, body)
+
+    blocks = [
+        text_block(texts("report.section_loads_note"), soft=True),
+        table("anchor at served free_fall stopped load rating verdict", rows, "at"),
     ]
-    return table_block(columns, rows)
+    if points:
+        blocks.append(table("point kind load required rating verdict case", points, "case"))
+    if spans:
+        blocks.append(table("span length loaded deflection pull", spans, "span"))
+    return blocks
 
 
 def _takeoff(takeoff: Any, texts: Texts) -> list[Block]:
@@ -393,7 +441,7 @@ def _planes(scene: Scene, texts: Texts, units: System) -> Block:
             (
                 plane.id,
                 format_pitch(plane.pitch_deg),
-                format_angle(plane.azimuth_deg) if math.isfinite(plane.azimuth_deg) else DASH,
+                format_angle(round(plane.azimuth_deg, 1) % 360) if math.isfinite(plane.azimuth_deg) else DASH,
                 format_area(plane.area_m2, units),
             )
             for plane in scene.planes
@@ -401,7 +449,7 @@ def _planes(scene: Scene, texts: Texts, units: System) -> Block:
     )
 
 
-def _rules(result: dict[str, Any], texts: Texts) -> list[Block]:
+def _rules(result: dict[str, Any], texts: Texts, units: System) -> list[Block]:
     rules = result.get("rules")
     entries = rules.get("values") or rules.get("entries") if isinstance(rules, dict) else None
     if isinstance(entries, dict):
@@ -414,12 +462,12 @@ def _rules(result: dict[str, Any], texts: Texts) -> list[Block]:
             str(entry[key]) for key in ("document", "clause", "year") if entry.get(key) not in (None, "")
         )
         value = entry.get("value")
-        number = f"{value:.4g}" if isinstance(value, int | float) else str(value)
-        unit = str(entry.get("unit") or "")
+        unit = str(entry.get("unit") or "").removesuffix("1")
+        number = show_value(value, unit, units) if isinstance(value, int | float) else str(value)
         rows.append(
             (
                 str(entry.get("name", "")).replace("_", " "),
-                f"{number} {unit if unit != '1' else ''}".strip(),
+                number,
                 entry.get("text") or DASH,
                 source or DASH,
                 entry.get("status") or texts("common.unknown"),
@@ -432,7 +480,12 @@ def _rules(result: dict[str, Any], texts: Texts) -> list[Block]:
         (texts("report.col_source"), 2.0, "left"),
         (texts("report.col_status"), 0, "left"),
     ]
-    return [text_block(texts("report.section_rules_note"), soft=True), table_block(columns, rows)]
+    blocks = [text_block(texts("report.section_rules_note"), soft=True), table_block(columns, rows)]
+    budget = rules.get("budget") if isinstance(rules, dict) else None
+    if isinstance(budget, dict):
+        source = ", ".join(str(budget[k]) for k in ("document", "clause", "year", "status") if budget.get(k))
+        blocks.append(text_block(texts("report.budget", text=budget.get("text") or DASH, source=source)))
+    return blocks
 
 
 def _source(scene: Scene, texts: Texts) -> Block:
@@ -449,7 +502,7 @@ def _source(scene: Scene, texts: Texts) -> Block:
             (texts("report.source_unit"), f"{model.get('unit', unknown)}, {model.get('up', unknown)}"),
             (texts("report.source_triangles"), str(model.get("triangles", unknown))),
             (texts("report.source_rules"), str(name or unknown)),
-            (texts("report.source_software"), f"roof3d {result.get('version') or __version__}"),
+            (texts("report.source_software"), f"roof3d {version_of(result)}"),
             (texts("report.source_schema"), str(result.get("schema"))),
             (texts("report.source_frame"), texts("report.source_frame_value")),
         ]

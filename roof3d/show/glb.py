@@ -17,8 +17,8 @@ import numpy as np
 from roof3d import __version__
 from roof3d.errors import InputError
 from roof3d.records import Floats, Roof
-from roof3d.show.cells import hatch_lines, patches, triangles_of
-from roof3d.show.colours import ANCHOR, EDGE_STYLES, HATCH, INNER, WALL, Rgb, scale_for
+from roof3d.show.cells import patches, patterns, triangles_of
+from roof3d.show.colours import ANCHOR, EDGE_STYLES, INNER, WALL, Rgb, scale_for
 from roof3d.show.marks import edge_order, pieces_of
 from roof3d.show.scene import Scene, make_scene
 from roof3d.show.solid import bar_triangles, shade
@@ -77,12 +77,11 @@ class _Builder:
             triangles = triangles_of(patch, 0.005)
             extras = {"plane": patch.plane.id, "kind": patch.kind}
             self.add(f"{patch.plane.id} {patch.kind}", triangles, patch.colour, extras)
-            if patch.hatched:
-                lines = [
-                    patch.plane.lift(line) + 0.02 * patch.plane.normal
-                    for line in hatch_lines(patch.area, HATCH_SPACING_M, 45.0)
-                ]
-                self.bars(f"{patch.plane.id} {patch.kind} hatch", lines, THIN_RADIUS_M, HATCH, extras)
+            for colour, width, flat in patterns(patch, HATCH_SPACING_M):
+                lines = [patch.plane.lift(line) + 0.02 * patch.plane.normal for line in flat]
+                self.bars(
+                    f"{patch.plane.id} {patch.kind} pattern", lines, THIN_RADIUS_M * width, colour, extras
+                )
         if len(scene.triangles):
             corners = scene.vertices[scene.triangles]
             self.add("building", corners, np.asarray(WALL) * shade(corners)[:, None], {})

@@ -40,14 +40,39 @@ def legend_panel(
     box: Box,
     scene: Scene,
     scale: Scale,
-    ropes: bool,
+    rope: str,
     texts: Texts,
     units: System,
     unit: float,
 ) -> None:
-    """The legend in ``box``; only what the sheet shows, plus all states, so that none is a riddle."""
+    """The legend in ``box``: what the sheet shows, and all states, so that none is a riddle.
+
+    ``rope`` is the text for the ropes drawn: "", "rope" or "rope_traced". Where the box is too low for
+    all of it the legend gets smaller; nothing is left out.
+    """
     left, top, right, bottom = box
+    for _ in range(6):
+        # drawn on nothing, to learn its height
+        needed = _entries(Canvas(1, 1), box, scene, scale, rope, texts, units, unit) - top
+        if needed <= bottom - top:
+            break
+        unit *= max(0.7, 0.98 * (bottom - top) / needed)
     canvas.box(left, top, right - left, bottom - top, PAPER, HAIR)
+    _entries(canvas, box, scene, scale, rope, texts, units, unit)
+
+
+def _entries(
+    canvas: Canvas,
+    box: Box,
+    scene: Scene,
+    scale: Scale,
+    rope: str,
+    texts: Texts,
+    units: System,
+    unit: float,
+) -> float:
+    """Draws the entries; returns where they end."""
+    left, top, right, _ = box
     x, y, width = left + 20 * unit, top + 22 * unit, right - left - 40 * unit
 
     def heading(text: str) -> None:
@@ -85,12 +110,18 @@ def legend_panel(
         for name, colour, angle in swatches:
             _swatch(canvas, x, y + 3 * unit, 54 * unit, 27 * unit, colour, angle, unit)
             words(texts(f"picture.{name}"), 70 * unit)
+        if any(scene.cells.swings):
+            _swatch(canvas, x, y + 3 * unit, 54 * unit, 27 * unit, PAPER, None, unit)
+            for row in (10.0, 23.0):
+                line = np.array([[x + 5 * unit, y + row * unit], [x + 50 * unit, y + row * unit]])
+                canvas.line(line, EDGE_STYLES["swing"].colour, 2.6 * unit, (9 * unit, 9 * unit))
+            words(texts("picture.swings"), 70 * unit)
     y += 8 * unit
     heading(texts("picture.edges" if scene.anchors else "picture.edges_plain"))
     shown = {stretch.state for stretch in scene.stretches}
     for state, style in EDGE_STYLES.items():
         # with anchors all states, so that none is a riddle; without, only what is there
-        if state not in shown and (state == "unassessed" or not scene.anchors):
+        if state not in shown and (state in ("unassessed", "guarded") or not scene.anchors):
             continue
         middle = y + 17 * unit
         start, end = np.array([x, middle]), np.array([x + 84 * unit, middle])
@@ -100,7 +131,7 @@ def legend_panel(
     canvas.line(np.array([[x, middle], [x + 84 * unit, middle]]), INNER, 2.6 * unit)
     words(texts("picture.inner"), 100 * unit)
     if not scene.anchors:
-        return
+        return y
     y += 8 * unit
     heading(texts("picture.marks"))
     at = np.array([x + 42 * unit, y + 16 * unit])
@@ -115,17 +146,18 @@ def legend_panel(
         canvas.box(x + 33 * unit, middle - 9 * unit, 18 * unit, 18 * unit, ANCHOR, PAPER)
         words(texts("picture.anchor_line"), 100 * unit)
     if not scene.worst:
-        return
+        return y
     colour = EDGE_STYLES.get(scene.worst[0].state, EDGE_STYLES["short"]).colour
     number_mark(canvas, np.array([x + 42 * unit, y + 16 * unit]), 1, colour, unit)
     words(texts("picture.worst_place"), 100 * unit)
     rest_mark(canvas, np.array([x + 42 * unit, y + 16 * unit]), colour, unit)
     words(texts("picture.rest"), 100 * unit)
-    if ropes:
+    if rope:
         middle = y + 16 * unit
         line = np.array([[x, middle], [x + 84 * unit, middle]])
         canvas.line(line, ROPE, 2.4 * unit, (3 * unit, 6 * unit))
-        words(texts("picture.rope"), 100 * unit)
+        words(texts(f"picture.{rope}"), 100 * unit)
+    return y
 
 
 def _scale_key(

@@ -15,6 +15,7 @@ from roof3d.show.colours import (
     SOFT_INK,
     Rgb,
 )
+from roof3d.show.labels import Places
 from roof3d.show.scene import AnchorMark, Scene, Stretch
 from roof3d.show.words import Texts
 
@@ -27,7 +28,7 @@ Traced = dict[int, Floats]  # number of a stretch -> path of the rope, local
 
 def edge_order(scene: Scene) -> list[Stretch]:
     """Stretches in the order of drawing: the worst last, on top."""
-    order = ["beyond", "held", "unassessed", "arrest", "swing", "short"]
+    order = ["beyond", "guarded", "held", "unassessed", "arrest", "swing", "short"]
     return sorted(
         scene.stretches, key=lambda s: (order.index(s.state) if s.state in order else 9, s.edge, s.from_m)
     )
@@ -93,9 +94,15 @@ def north_arrow(canvas: Canvas, x: float, y: float, direction: Floats, texts: Te
     canvas.text(x, y + 38 * unit, text, 17 * unit, SOFT_INK, anchor="ma")
 
 
-def beside(canvas: Canvas, at: Floats, gap: float, text: str, size: float, colour: Rgb, limit: float) -> None:
-    """Text to the right of a point, or to its left where it would pass ``limit``."""
-    if at[0] + gap + canvas.text_size(text, size, True)[0] <= limit:
+def beside(
+    canvas: Canvas, at: Floats, gap: float, text: str, size: float, colour: Rgb, limit: float, places: Places
+) -> None:
+    """Text to the right of a point, or to its left where it would pass ``limit``; its place is taken."""
+    width = canvas.text_size(text, size, True)[0]
+    if at[0] + gap + width <= limit:
         canvas.text(at[0] + gap, at[1], text, size, colour, True, "lm", PAPER)
+        left = at[0] + gap
     else:
         canvas.text(at[0] - gap, at[1], text, size, colour, True, "rm", PAPER)
+        left = at[0] - gap - width
+    places.take((left, at[1] - size * 0.7, left + width, at[1] + size * 0.7), 4.0)

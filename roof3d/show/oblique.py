@@ -87,10 +87,10 @@ def oblique_panel(
             return False
         return bool(depth[y, x] <= view.depth(point)[0] + 0.25)
 
-    _drop_bars(canvas, scene, project, texts, units, unit, right - 16 * unit)
+    places = Places((left + 4.0, top + 4.0, right - 4.0, bottom - 40.0 * unit))
+    _drop_bars(canvas, scene, project, texts, units, unit, right - 16 * unit, places)
     seen = [all(visible(p) for p in mark.points[[0, -1]]) for mark in scene.anchors]
     anchor_marks(canvas, scene.anchors, project, unit, seen)
-    places = Places((left + 4.0, top + 4.0, right - 4.0, bottom - 40.0 * unit))
     for stretch in reversed(scene.worst[:LABELLED]):
         if not visible(stretch.middle):
             continue
@@ -99,10 +99,14 @@ def oblique_panel(
         towards = project(stretch.middle + np.append(stretch.outward, 0.0))[0] - at
         length = float(np.linalg.norm(towards))
         out = towards / length if length > 1e-6 else np.array([0.0, 1.0])
-        spot = at + out * 46 * unit
+        # a little further out where the first place is taken
+        half = 19 * unit
+        spots = [at + out * reach * unit for reach in (46, 86, 126, -46)]
+        costs = [places.cost((p[0] - half, p[1] - half, p[0] + half, p[1] + half)) for p in spots]
+        spot = spots[int(np.argmin(np.round(costs, 3)))]
         canvas.line(np.array([at, spot]), style.colour, 2 * unit)
         number_mark(canvas, spot, stretch.number, style.colour, unit)
-        places.take((spot[0] - 20, spot[1] - 20, spot[0] + 20, spot[1] + 20))
+        places.take((spot[0] - half, spot[1] - half, spot[0] + half, spot[1] + half), 2.0)
     side = ("n", "ne", "e", "se", "s", "sw", "w", "nw")[round(choose_bearing(scene) / 45 - 0.01) % 8]
     caption = texts("picture.view3d", side=texts(f"side.{side}"))
     canvas.text(right - 24 * unit, bottom - 22 * unit, caption, 21 * unit, SOFT_INK, anchor="rs")
@@ -145,7 +149,14 @@ def _scaled(view: render3d.View, factor: int) -> render3d.View:
 
 
 def _drop_bars(
-    canvas: Canvas, scene: Scene, project: Project, texts: Texts, units: System, unit: float, limit: float
+    canvas: Canvas,
+    scene: Scene,
+    project: Project,
+    texts: Texts,
+    units: System,
+    unit: float,
+    limit: float,
+    places: Places,
 ) -> None:
     """Beside the worst drops: what is there (full line) and what is needed (to the cross bar)."""
     for stretch in scene.worst[:1]:
@@ -167,9 +178,9 @@ def _drop_bars(
         canvas.line(np.array([foot - bar, foot + bar]), style.colour, 5 * unit)
         size = 21 * unit
         has_at = (head + floor) / 2
-        beside(canvas, has_at, 16 * unit, has_text(stretch, texts, units), size, INK, limit)
+        beside(canvas, has_at, 16 * unit, has_text(stretch, texts, units), size, INK, limit, places)
         words = needs_text(stretch, texts, units)
         if needs > has:
             lacking = length_text(needs - has, units, "up")
             words += f", {texts('picture.lacks', value=lacking)}"
-        beside(canvas, foot, 28 * unit, words, size, style.colour, limit)
+        beside(canvas, foot, 28 * unit, words, size, style.colour, limit, places)

@@ -11,9 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from roof3d import __version__
 from roof3d.errors import InputError
-from roof3d.records import Roof
+from roof3d.records import Floats, Roof
 from roof3d.show.canvas import Canvas, clean
 from roof3d.show.cells import patches
 from roof3d.show.colours import HAIR, INK, PAPER, SOFT_INK, Rgb, scale_for
@@ -22,7 +21,7 @@ from roof3d.show.legend import legend_panel, table_panel
 from roof3d.show.marks import ROPES, Traced, drop_point
 from roof3d.show.oblique import oblique_panel
 from roof3d.show.plan_view import plan_panel
-from roof3d.show.scene import Scene, make_scene
+from roof3d.show.scene import Scene, make_scene, title_of, version_of
 from roof3d.show.verdict import DANGER, HOLD, WARNING, verdict
 from roof3d.show.words import Texts, load_texts
 from roof3d.units import System, format_area, format_length
@@ -100,7 +99,7 @@ def _sheet(
     margins = scene.cells.margins if scene.cells is not None else np.zeros(0)
     scale = scale_for(margins, units)
     coloured = patches(scene, scale)
-    traced = trace_ropes(scene, roof)
+    traced, over = trace_ropes(scene, roof)
     edge, gap = 40 * unit, 20 * unit
     # "views" leaves out what a document around it says anyway: heading, table, caution
     bare = view == "views"
@@ -110,7 +109,8 @@ def _sheet(
     head = 0.0 if bare else _header(canvas, scene, texts, units, unit)
     foot = height - (gap if bare else 60 * unit)
     legend: Box = (width - edge - 400 * unit, head + gap, width - edge, foot)
-    legend_panel(canvas, legend, scene, scale, bool(traced), texts, units, unit)
+    rope = "" if not traced else "rope_traced" if over else "rope"
+    legend_panel(canvas, legend, scene, scale, rope, texts, units, unit)
     inner = legend[0] - gap
     reason = ""
     if view in ("sheet", "views"):
@@ -151,9 +151,7 @@ def _header(canvas: Canvas, scene: Scene, texts: Texts, units: System, unit: flo
     canvas.box(edge, 30 * unit, label_width, 62 * unit, colour)
     canvas.text(edge + 24 * unit, 61 * unit, label, 34 * unit, PAPER, True, anchor="lm")
     result = scene.result
-    title = str(result.get("title") or (result.get("plan") or {}).get("title") or "")
-    model = Path(str((result.get("model") or {}).get("file", ""))).name
-    name = title or model
+    name = title_of(result)
     room = width - 2 * edge - label_width - 30 * unit
     canvas.text(
         edge + label_width + 30 * unit,
@@ -198,7 +196,8 @@ def summary_text(scene: Scene, texts: Texts, units: System) -> str:
     margins = [s.margin for s in scene.worst]
     worst = None if any(np.isnan(m) for m in margins) else min(margins)
     text = unknown if worst is None else length_text(worst, units, "down")
-    return texts("picture.summary", margin=text, **values)
+    state = scene.worst[0].state
+    return texts("picture.summary", margin=text, state=texts.get(f"state.{state}", state), **values)
 
 
 def source_text(scene: Scene, texts: Texts) -> str:
@@ -219,25 +218,33 @@ def source_text(scene: Scene, texts: Texts) -> str:
             model=named(model),
             plan=named(plan if isinstance(plan, dict) else {"file": plan}),
             rules=rules.get("name", texts("common.unknown")) if isinstance(rules, dict) else rules,
-            version=result.get("version") or __version__,
+            version=version_of(result),
         )
     )
 
 
-def trace_ropes(scene: Scene, roof: Roof | None) -> Traced:
-    """How the rope lies from the anchor to the rest points of the worst stretches.
-
-    From the result where it has the path, else straight: from above, the direction is what counts.
+def trace_ropes(scene: Scene, roof: Roof | None) -> tuple[Traced, bool]:
+    """How the rope lies from the anchor to the rest points of the worst stretches, and whether it is
+    traced over the building: only with ``roof``; else straight, right in direction as seen from above.
     """
-    del roof
     traced: Traced = {}
     marks = {mark.id: mark for mark in scene.anchors}
+    over = roof is not None
     for stretch in scene.worst[:ROPES]:
-        path = stretch.figures.get("path")
-        if path is not None:
-            traced[stretch.number] = np.asarray(path, dtype=np.float64) - scene.origin
-            continue
         mark = marks.get(stretch.anchor)
-        if mark is not None and len(mark.points) == 1:
-            traced[stretch.number] = np.array([mark.points[0], drop_point(stretch, scene)])
-    return traced
+        if mark is None or len(mark.points) != 1:
+            continue
+        end = drop_point(stretch, scene)
+        path = None if roof is None else _traced(roof, mark.points[0], end)
+        over = over and path is not None
+        traced[stretch.number] = np.array([mark.points[0], end]) if path is None else path
+    return traced, over
+
+
+def _traced(roof: Roof, start: Floats, end: Floats) -> Floats | None:
+    from roof3d import taut
+
+    if not len(roof.edges):
+        return None  # a roof without its edges was put together by hand
+    path = taut.trace(taut.prepare(roof), start, end[None])[0]
+    return None if path is None else path.points

@@ -7,11 +7,10 @@ import shapely
 
 from roof3d.records import Floats
 from roof3d.show.canvas import Canvas
-from roof3d.show.cells import Patch, hatch_lines, polygons
+from roof3d.show.cells import Patch, patterns, polygons
 from roof3d.show.colours import (
     EDGE_STYLES,
     HAIR,
-    HATCH,
     INK,
     INNER,
     PAPER,
@@ -67,9 +66,9 @@ def plan_panel(
         for polygon in polygons(patch.area):
             rings = [np.asarray(polygon.exterior.coords)] + [np.asarray(r.coords) for r in polygon.interiors]
             canvas.polygon([project(ring) for ring in rings], patch.colour)
-        if patch.hatched:
-            for line in hatch_lines(patch.area, 15 * unit / scale, -45.0 if patch.kind == "unsure" else 45.0):
-                canvas.line(project(line), HATCH, 2.0 * unit)
+        for colour, width, lines in patterns(patch, 15 * unit / scale):
+            for line in lines:
+                canvas.line(project(line), colour, 2.0 * unit * width)
     _inner_edges(canvas, scene, project, unit)
     # on a large roof edges get thinner, or they would hide the planes between them
     thin = unit * float(np.clip(scale / (22 * unit), 0.5, 1.0))

@@ -10,6 +10,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,7 @@ from roof3d.records import STATES, Floats, Ints, Roof
 
 FALL_STATES = ("short", "swing", "arrest")
 ORDER = {state: rank for rank, state in enumerate(STATES)}
+ORDER["guarded"] = ORDER["beyond"]
 ORDER["unassessed"] = 3  # between arrest and held: nothing is known to hold there
 MERGE_M = 1e-6
 
@@ -107,6 +109,7 @@ class Cells:
     margins: Floats  # (n,) nan where kind is not margin
     kinds: tuple[str, ...]  # (n,) of CELL_KINDS
     served: tuple[bool, ...]  # (n,) whether some anchor serves it
+    swings: tuple[bool, ...]  # (n,) whether the worst that can happen from it is a swing over its limit
 
 
 @dataclass(frozen=True, eq=False)
@@ -177,6 +180,18 @@ def make_scene(result: dict[str, Any], roof: Roof | None = None) -> Scene:
         ground=ground,
         ids={plane.id: plane for plane in planes},
     )
+
+
+def title_of(result: dict[str, Any]) -> str:
+    """The plan's title, else the model's file name."""
+    plan = result.get("plan")
+    title = plan.get("title") if isinstance(plan, dict) else ""
+    return str(title or Path(str((result.get("model") or {}).get("file") or "")).name)
+
+
+def version_of(result: dict[str, Any]) -> str:
+    """The version of the software that computed the result."""
+    return str((result.get("software") or {}).get("version") or "?")
 
 
 def _points(value: Any, place: str, file: str) -> Floats:
@@ -277,12 +292,20 @@ def _overlay(
             start=at(low),
             end=at(high),
             outward=outward,
-            state="unassessed" if governing is None else str(governing["state"]),
+            state=_shown_state(governing),
             anchor="" if governing is None else str(governing.get("anchor", "")),
             figures={} if governing is None else governing,
         )
         for low, high, governing in pieces
     ]
+
+
+def _shown_state(segment: dict[str, Any] | None) -> str:
+    if segment is None:
+        return "unassessed"
+    state = str(segment["state"])
+    # what other means guard is not out of reach, it relies on them
+    return "guarded" if segment.get("protection") and state == "beyond" else state
 
 
 def _segment_badness(segment: dict[str, Any]) -> tuple[float, float, str]:
@@ -333,7 +356,7 @@ def _cells(result: dict[str, Any], origin: Floats) -> Cells | None:
     if not grid or not grid.get("cells"):
         return None
     default = float(grid.get("cell_m") or 0.5)
-    planes, centres, sizes, margins, kinds, served = [], [], [], [], [], []
+    planes, centres, sizes, margins, kinds, served, swings = [], [], [], [], [], [], []
     for cell in grid["cells"]:
         margin, state = cell.get("margin_m"), cell.get("state")
         is_served = bool(cell.get("served", False))
@@ -351,5 +374,14 @@ def _cells(result: dict[str, Any], origin: Floats) -> Cells | None:
         margins.append(np.nan if margin is None else float(margin))
         kinds.append(kind)
         served.append(is_served)
+        swings.append(state == "swing")
     points = np.asarray(centres, dtype=np.float64) - origin
-    return Cells(tuple(planes), points, np.asarray(sizes), np.asarray(margins), tuple(kinds), tuple(served))
+    return Cells(
+        planes=tuple(planes),
+        centres=points,
+        sizes=np.asarray(sizes),
+        margins=np.asarray(margins),
+        kinds=tuple(kinds),
+        served=tuple(served),
+        swings=tuple(swings),
+    )

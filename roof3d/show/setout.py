@@ -1,8 +1,8 @@
 """Where a crew sets out an anchor: distances on the surface to ridge, eave and rakes of its plane.
 
-The anchor's foot is where it stands on its roof plane. From the foot one measures with a tape on the
-surface: up the slope, down the slope, and level to the left and right as seen looking up the slope,
-each to the edge that the tape meets first.
+The anchor's foot is the place on its roof plane straight below it. From the foot one measures with a
+tape on the surface: up the slope, down the slope, and level to the left and right as seen looking up
+the slope, each to the edge that the tape meets first.
 """
 
 from __future__ import annotations
@@ -12,13 +12,15 @@ from itertools import pairwise
 
 import numpy as np
 import shapely
+import shapely.ops
 
 from roof3d.records import Floats
 from roof3d.show.scene import PlaneShape, Scene
 
 DIRECTIONS = ("up", "down", "left", "right")
 FAR = 1e4
-ON_PLANE_M = 1.0  # an anchor stands at most this far off the surface along its normal
+ON_PLANE_M = 1.0  # an anchor stands at most this far from the surface
+INSIDE_M = 0.001
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,7 +42,7 @@ class SetOut:
     anchor: str
     at: Floats  # (3,) local
     plane: str  # "" where it stands on no roof plane
-    above_m: float  # height above the plane, along the normal
+    above_m: float  # height above the plane, straight up
     tapes: tuple[Tape, ...]
 
 
@@ -55,24 +57,37 @@ def set_out(scene: Scene) -> tuple[SetOut, ...]:
 
 
 def _measure(name: str, point: Floats, scene: Scene) -> SetOut:
-    best: tuple[float, PlaneShape] | None = None
+    best: tuple[float, PlaneShape, Floats] | None = None
     for plane in scene.planes:
-        height = float((point - plane.rings[0].mean(axis=0)) @ plane.normal)
-        foot = point - height * plane.normal
-        outline = shapely.make_valid(shapely.Polygon(plane.rings[0][:, :2]))
-        beside = outline.distance(shapely.Point(*foot[:2]))
-        distance = float(np.hypot(height, beside))
-        if distance <= ON_PLANE_M and (best is None or distance < best[0] - 1e-9):
-            best = (distance, plane)
+        foot = _foot(plane, point)
+        if foot is None:
+            continue
+        distance = float(np.linalg.norm(point - foot))
+        if distance <= ON_PLANE_M and (best is None or distance < best[0] - 1e-6):
+            best = (distance, plane, foot)
     if best is None:
         return SetOut(name, point, "", 0.0, ())
-    plane = best[1]
-    height = float((point - plane.rings[0].mean(axis=0)) @ plane.normal)
-    foot = point - height * plane.normal
+    _, plane, foot = best
     up, left = slope_axes(plane)
     vectors = {"up": up, "down": -up, "left": left, "right": -left}
     tapes = [_tape(scene, plane, foot, direction, vectors[direction]) for direction in DIRECTIONS]
-    return SetOut(name, point, plane.id, height, tuple(tape for tape in tapes if tape is not None))
+    above = float(point[2] - foot[2])
+    return SetOut(name, point, plane.id, above, tuple(tape for tape in tapes if tape is not None))
+
+
+def _foot(plane: PlaneShape, point: Floats) -> Floats | None:
+    """Where the point stands on the plane, straight below it; a millimetre inside the outline.
+
+    An anchor on a ridge stands on the outline itself: there a tape along the ridge would run on the
+    outline, and rounding would decide what it meets.
+    """
+    rings = [ring[:, :2] for ring in plane.rings]
+    inside = shapely.make_valid(shapely.Polygon(rings[0], rings[1:])).buffer(-INSIDE_M)
+    if inside.is_empty:
+        return None
+    nearest = shapely.get_coordinates(shapely.ops.nearest_points(inside, shapely.Point(*point[:2]))[0])
+    foot: Floats = plane.lift(nearest[:1])[0]
+    return foot
 
 
 def slope_axes(plane: PlaneShape) -> tuple[Floats, Floats]:

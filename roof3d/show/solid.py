@@ -7,12 +7,11 @@ import numpy as np
 from roof3d.records import Floats
 from roof3d.show import render3d
 from roof3d.show.canvas import dashes
-from roof3d.show.cells import Patch, hatch_lines, triangles_of
+from roof3d.show.cells import Patch, patterns, triangles_of
 from roof3d.show.colours import (
     ANCHOR,
     EDGE_STYLES,
     GROUND,
-    HATCH,
     INNER,
     ROPE,
     SOFT_INK,
@@ -52,10 +51,9 @@ def solid_of(scene: Scene, coloured: tuple[Patch, ...], traced: Traced, pixel: f
         add(square[[[0, 1, 2], [0, 2, 3]]], np.asarray(GROUND, dtype=np.float64))
     for patch in coloured:
         add(triangles_of(patch, 0.005), np.asarray(patch.colour, dtype=np.float64))
-        if patch.hatched:
-            angle = -45.0 if patch.kind == "unsure" else 45.0
-            for flat in hatch_lines(patch.area, 15 * pixel, angle):
-                bars.append((patch.plane.lift(flat) + 0.01 * patch.plane.normal, HATCH, 1.0 * pixel))
+        for colour, width, lines in patterns(patch, 15 * pixel):
+            for flat in lines:
+                bars.append((patch.plane.lift(flat) + 0.01 * patch.plane.normal, colour, width * pixel))
     for _, _, points in scene.inner:
         bars += [(piece, INNER, 1.5 * pixel) for piece in pieces_of(points)]
     for stretch in edge_order(scene):
@@ -88,7 +86,9 @@ def _teeth(ends: Floats, outward: Floats, style: EdgeStyle, pixel: float) -> Flo
         return np.zeros((0, 3, 3))
     along = (ends[1] - ends[0]) / length
     # a narrow tooth for bars, a wide one for the rest: told apart by shape, as in plan
-    half, reach = {"tooth": (10.0, 24.0), "chevron": (16.0, 18.0), "bar": (3.0, 20.0)}[style.mark]
+    half, reach = {"tooth": (10.0, 24.0), "chevron": (16.0, 18.0), "bar": (3.0, 20.0), "dot": (5.0, 9.0)}[
+        style.mark
+    ]
     count = max(1, int(length // (style.mark_every * pixel)))
     feet = ends[0] + along * (length * (np.arange(count)[:, None] + 0.5) / count)
     tips = feet + np.append(outward, 0.0) * (reach * pixel)

@@ -27,12 +27,33 @@ def clearance_sum(stretch: Stretch, scene: Scene, texts: Texts, units: System) -
 
 
 def _terms(stretch: Stretch, scene: Scene) -> dict[str, float] | None:
-    """The terms of the sum, if the result states them and they add up to what it states."""
-    del scene
-    terms: Any = stretch.figures.get("clearance_terms")
-    required = stretch.figures.get("clearance_required_m")
-    if not isinstance(terms, dict) or set(terms) != {"h", "s", "X", "k", "M"} or required is None:
+    """The terms of the sum, if the result states them and they add up to what it requires.
+
+    The anchor states all terms but the surplus; the surplus is that of the place that governs. X is
+    stated in parts (deceleration, travel before lock-on, elongation of the line), which have to
+    account for it within a millimetre: a sum that does not add up explains nothing.
+    """
+    record = next((mark.record for mark in scene.anchors if mark.id == stretch.anchor), {})
+    stated: Any = record.get("clearance_terms")
+    required, length = stretch.figures.get("clearance_required_m"), record.get("line_length_m")
+    keys = (
+        "attachment_height_m",
+        "harness_stretch_m",
+        "margin_m",
+        "deceleration_m",
+        "activation_m",
+        "line_elongation",
+        "required_without_surplus_m",
+    )
+    if not isinstance(stated, dict) or required is None or length is None:
         return None
-    values = {name: float(value) for name, value in terms.items()}
-    # a sum that does not add up explains nothing
-    return values if abs(sum(values.values()) - float(required)) < 1e-6 else None
+    if any(not isinstance(stated.get(key), int | float) for key in keys):
+        return None
+    h, k, m, deceleration, activation, strain, rest = (float(stated[key]) for key in keys)
+    x = rest - h - k - m
+    surplus = float(required) - rest
+    if x < deceleration + activation + strain * float(length) - 1e-3:
+        return None
+    if record.get("policy") not in ("fixed", "restraint"):  # snug: each place has its own line length
+        return None
+    return {"h": h, "s": surplus, "X": x, "k": k, "M": m}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from io import StringIO
+from itertools import pairwise
 from typing import Any, Literal
 
 from rich.box import SIMPLE_HEAD
@@ -180,7 +181,7 @@ def state_lengths(result: dict[str, Any]) -> dict[str, float]:
         by_edge.setdefault(segment["edge"], []).append(segment)
     for segments in by_edge.values():
         cuts = sorted({s[key] for s in segments for key in ("from_m", "to_m")})
-        for low, high in zip(cuts[:-1], cuts[1:], strict=True):
+        for low, high in pairwise(cuts):
             middle = (low + high) / 2
             states = [STATES.index(s["state"]) for s in segments if s["from_m"] <= middle <= s["to_m"]]
             if states:

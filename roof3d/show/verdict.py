@@ -28,7 +28,7 @@ def verdict(scene: Scene) -> str:
     states = {stretch.state for stretch in scene.stretches}
     severities = {str(f.get("severity")) for f in findings(result)}
     worst = (result.get("summary") or {}).get("worst_state")
-    known = {"short", "swing", "arrest", "held", "beyond", "unassessed"}
+    known = {"short", "swing", "arrest", "held", "beyond", "guarded", "unassessed"}
     if {"short", "swing"} & (states | {worst}) or states - known or severities - {"warning", "note"}:
         return DANGER
     if any(s.state == "arrest" and not s.margin >= 0 for s in scene.stretches):
