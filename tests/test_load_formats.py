@@ -301,6 +301,7 @@ def test_hostile_3mf(tmp_path: Path) -> None:
     refuse(path, three_mf(model.replace('x="10.0"', 'x="nan"', 1)), "found")
     refuse(path, three_mf(model.replace('v1="0"', 'v1="77"', 1)), "found")
     refuse(path, three_mf(three_mf_model(items="")), "found")
+    refuse(path, three_mf(three_mf_model(items='<item objectid="9"/>')), "not there")
     loop = '<object id="2"><components><component objectid="2"/></components></object>'
     refuse(path, three_mf(three_mf_model(components=loop, items='<item objectid="2"/>')), "holds itself")
     # each object holds the one before it twice: 2^40 sheds in three kilobytes

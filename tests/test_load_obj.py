@@ -196,6 +196,17 @@ def test_warped_quad_is_a_doubt(tmp_path: Path) -> None:
     assert not any("flat" in doubt for doubt in read(tmp_path, text.replace("0.4", "0.02")).doubts)
 
 
+def test_polygons_without_area_are_counted(tmp_path: Path) -> None:
+    mesh = read(tmp_path, CORNERS + "f 1 2 3 4\nf 1 2 1 2\nf 1 1 1 1 1\nf 1 2 2\n")
+    assert mesh.repairs == ("Dropped 2 polygons without area.", "Dropped 1 triangle without area.")
+    assert area(mesh) == 16
+
+
+def test_polygon_of_a_hundred_thousand_corners_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="100000 corners"):
+        read(tmp_path, CORNERS + "f" + " 1 2 3 4" * 25_000 + "\n")
+
+
 def test_concave_quad_is_cut_at_its_reflex_corner() -> None:
     dart = np.array([[0, 0, 0], [4, 0, 0], [1, 1, 0], [0, 4, 0]], dtype=float)
     for start in range(4):

@@ -10,7 +10,7 @@ import numpy as np
 from roof3d.load.clean import clean
 from roof3d.load.formats import FORMATS, Format, find_format
 from roof3d.load.size import place
-from roof3d.load.source import Soup, Source, open_source
+from roof3d.load.source import Soup, Source, many, open_source
 from roof3d.records import Floats, Mesh
 
 __all__ = ["FORMATS", "Format", "Soup", "Source", "read_mesh"]
@@ -37,6 +37,7 @@ def read_mesh(path: str | os.PathLike[str], unit: str | None = None, up: str | N
     cleaned = clean(placed.vertices - origin, triangles, soup.parts[placed.keep], soup.names)
     if not len(cleaned.triangles):
         source.fail("", f"no triangle with an area among {len(soup.triangles)}", "a model with surfaces")
+    empty = (f"Dropped {many(soup.empty, 'polygon')} without area.",) if soup.empty else ()
     return Mesh(
         vertices=cleaned.vertices,
         triangles=cleaned.triangles,
@@ -49,7 +50,7 @@ def read_mesh(path: str | os.PathLike[str], unit: str | None = None, up: str | N
         unit=placed.unit,
         up=placed.up,
         triangles_in_file=len(soup.triangles),
-        repairs=(*soup.notes, *placed.repairs, *cleaned.repairs),
+        repairs=(*soup.notes, *empty, *placed.repairs, *cleaned.repairs),
         doubts=(*soup.doubts, *placed.doubts, *cleaned.doubts),
     )
 

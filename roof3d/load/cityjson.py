@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from roof3d.load.polygons import Cut, cut_faces, cut_polygon
-from roof3d.load.source import MAX_TRIANGLES, MAX_VERTICES, Soup, Source, as_floats, many
+from roof3d.load.source import MAX_CORNERS, MAX_TRIANGLES, MAX_VERTICES, Soup, Source, as_floats, many
 from roof3d.records import Floats, Ints
 
 # lists around a surface, by type of geometry
@@ -208,6 +208,7 @@ class _Reader:
             or not all(isinstance(ring, list) for ring in surface)
         ):
             self.source.fail(place, "no list of rings", "an outer ring, then holes")
+        self.source.need_count(sum(map(len, surface)), MAX_CORNERS, place, "corners")
         for ring in surface:
             if len(ring) < 3 or not all(isinstance(corner, int) and 0 <= corner < count for corner in ring):
                 self.source.fail(
@@ -238,7 +239,7 @@ class _Reader:
             unit="m",
             up="z",
             unit_per_file=f"the reference system {self.system[:60]}" if known else "",
-            faces=self.surfaces,
+            empty=sum(cut.empty for cut, _, _ in self.cuts),
             warps=np.concatenate([cut.warps for cut, _, _ in self.cuts]),
             notes=tuple(notes),
             doubts=tuple(doubts),

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import base64
 import binascii
+import hashlib
 import struct
 from pathlib import Path
 from typing import Any
@@ -406,11 +407,13 @@ class _Document:
         if path.stat().st_size > MAX_FILE_BYTES:
             self.source.fail(place, f"{path.stat().st_size} bytes", f"at most {MAX_FILE_BYTES}")
         try:
-            return path.read_bytes()
+            data = path.read_bytes()
         except OSError as error:
             self.source.fail(
                 place, f"{uri[:60]!r}, which cannot be read ({error.strerror})", "a readable file"
             )
+        self.notes.append(f"Also read {name} (SHA-256 {hashlib.sha256(data).hexdigest()}).")
+        return data
 
 
 def _triangles(flat: Ints, mode: int) -> Ints:

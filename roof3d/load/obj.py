@@ -159,6 +159,7 @@ class _Reader:
             self.source.fail("", f"no face ({vertices} vertices)", "faces (lines that start with f)")
         corners = np.frombuffer(self.corners, dtype=np.int64)
         counts = np.frombuffer(self.counts, dtype=np.int64)
+        self.source.need_corners(counts)
         self.source.need_count(int(np.sum(counts - 2)), MAX_TRIANGLES, "", "triangles")
         points = as_floats(np.frombuffer(self.coordinates, dtype=np.float64)).reshape(-1, 3)
         self.source.need_finite(points)
@@ -188,7 +189,7 @@ class _Reader:
             triangles=cut.triangles,
             parts=part_of_face[cut.face],
             names=tuple(_text(name) for name in self.part_ids),
-            faces=len(counts),
+            empty=cut.empty,
             warps=cut.warps,
             notes=tuple(notes),
             doubts=tuple(doubts),

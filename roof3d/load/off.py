@@ -66,6 +66,7 @@ def read(source: Source) -> Soup:
         counts.append(count)
     vertices = as_floats(points).reshape(-1, 3)
     source.need_finite(vertices)
+    source.need_corners(np.asarray(counts))
     source.need_count(len(corners) - 2 * len(counts), MAX_TRIANGLES, "", "triangles")
     cut = cut_faces(vertices, np.asarray(corners, dtype=np.int64), np.asarray(counts, dtype=np.int64))
     left_over = len(body) - vertex_count - face_count
@@ -74,7 +75,7 @@ def read(source: Source) -> Soup:
         cut.triangles,
         np.zeros(len(cut.triangles), dtype=np.int64),
         ("",),
-        faces=face_count,
+        empty=cut.empty,
         warps=cut.warps,
         notes=(f"Passed over {many(left_over, 'line')} behind the last face.",) if left_over else (),
         doubts=tuple(f"The outline of face {face + 1} crosses itself." for face in cut.crossed[:20]),

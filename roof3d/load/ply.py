@@ -8,7 +8,7 @@ from typing import Any, NoReturn
 import numpy as np
 
 from roof3d.load.polygons import cut_faces
-from roof3d.load.source import MAX_TRIANGLES, MAX_VERTICES, Soup, Source, as_floats
+from roof3d.load.source import MAX_CORNERS, MAX_TRIANGLES, MAX_VERTICES, Soup, Source, as_floats
 from roof3d.records import Ints
 
 _TYPES = {
@@ -65,6 +65,7 @@ def read(source: Source) -> Soup:
     if counts.min() < 3:
         face = int(np.argmin(counts))
         source.fail(f"face {face + 1}", f"{int(counts[face])} corners", "three or more")
+    source.need_corners(counts)
     source.need_count(int(np.sum(counts - 2)), MAX_TRIANGLES, "", "triangles")
     if corners.min() < 0 or corners.max() >= len(vertices):
         wrong = int(np.argmax((corners < 0) | (corners >= len(vertices))))
@@ -80,7 +81,7 @@ def read(source: Source) -> Soup:
         cut.triangles,
         np.zeros(len(cut.triangles), dtype=np.int64),
         ("",),
-        faces=len(counts),
+        empty=cut.empty,
         warps=cut.warps,
         step=float(np.spacing(np.float32(np.abs(vertices).max()))) if single else 0.0,
         doubts=tuple(f"The outline of face {face + 1} crosses itself." for face in cut.crossed[:20]),
@@ -207,8 +208,7 @@ def _list_sizes(source: Source, element: _Element, offset: int, order: str) -> d
     for number, one in enumerate(element.properties):
         if one.count_type:
             sizes[number], offset = _one(source, element, order + one.count_type, offset)
-            if not 0 <= sizes[number] <= 10_000:
-                source.fail(f"element {element.name}", f"a list of {sizes[number]}", "lists of up to 10000")
+            source.need_count(sizes[number], MAX_CORNERS, f"element {element.name}", "values in a list")
             offset += sizes[number] * np.dtype(one.type).itemsize
         else:
             offset += np.dtype(one.type).itemsize
@@ -231,8 +231,7 @@ def _read_uneven(source: Source, element: _Element, offset: int, order: str) -> 
             count = 1
             if one.count_type:
                 count, offset = _one(source, element, order + one.count_type, offset)
-                if not 0 <= count <= 10_000:
-                    source.fail(f"element {element.name}", f"a list of {count}", "lists of up to 10000")
+                source.need_count(count, MAX_CORNERS, f"element {element.name}", "values in a list")
             if offset + count * dtype.itemsize > len(source.data):
                 _cut_off(source, element)
             if one.count_type and one.name in corners:

@@ -14,8 +14,6 @@ import numpy as np
 
 from roof3d.records import Floats, Ints
 
-MAX_CORNERS = 10_000
-
 
 @dataclass(frozen=True, eq=False)
 class Cut:
@@ -25,6 +23,7 @@ class Cut:
     face: Ints  # (m,) row of the face each comes from
     warps: Floats  # (k,) greatest distance of a corner from the mean plane, faces of over 3 corners
     crossed: Ints  # faces whose triangles do not add up to their area: the outline crosses itself
+    empty: int = 0  # polygons of over three corners without area, which give no triangle
 
 
 def cut_faces(vertices: Floats, corners: Ints, counts: Ints) -> Cut:
@@ -38,6 +37,7 @@ def cut_faces(vertices: Floats, corners: Ints, counts: Ints) -> Cut:
     faces = [triples]
     warps: list[Floats] = []
     crossed: list[Ints] = []
+    empty = 0
 
     quads = np.flatnonzero(counts == 4)
     if len(quads):
@@ -54,6 +54,7 @@ def cut_faces(vertices: Floats, corners: Ints, counts: Ints) -> Cut:
         triangles.append(one.triangles)
         faces.append(np.full(len(one.triangles), face))
         warps.append(one.warps)
+        empty += not len(one.triangles)
         if len(one.crossed):
             crossed.append(np.array([face]))
     return Cut(
@@ -61,6 +62,7 @@ def cut_faces(vertices: Floats, corners: Ints, counts: Ints) -> Cut:
         np.concatenate(faces),
         np.concatenate(warps) if warps else np.zeros(0),
         np.concatenate(crossed) if crossed else np.zeros(0, dtype=np.int64),
+        empty,
     )
 
 
@@ -96,14 +98,14 @@ def cut_polygon(vertices: Floats, rings: Sequence[Ints | Sequence[int]]) -> Cut:
     none = np.zeros((0, 3), dtype=np.int64)
     nothing = np.zeros(0, dtype=np.int64)
     if len(index[0]) < 3:
-        return Cut(none, nothing, np.zeros(0), nothing)
+        return Cut(none, nothing, np.zeros(0), nothing, 1)
     everything = vertices[np.concatenate(index)]
     centre = everything.mean(axis=0)
     outer = vertices[index[0]] - centre
     normal = np.cross(outer, np.roll(outer, -1, axis=0)).sum(axis=0)  # Newell's: twice the area
     size = float(np.linalg.norm(normal))
     if not size > 0:
-        return Cut(none, nothing, np.zeros(0), nothing)
+        return Cut(none, nothing, np.zeros(0), nothing, 1)
     normal /= size
     warp = float(np.abs((everything - centre) @ normal).max())
     helper = np.eye(3)[int(np.argmin(np.abs(normal)))]

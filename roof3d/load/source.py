@@ -22,6 +22,7 @@ MAX_FILE_BYTES = 1 << 30
 MAX_JSON_BYTES = 256 << 20
 MAX_TRIANGLES = 10_000_000
 MAX_VERTICES = 30_000_000
+MAX_CORNERS = 10_000  # of one polygon
 MAX_COORDINATE = 1e12  # file units, whatever they are; metres are checked more closely later
 
 
@@ -48,7 +49,7 @@ class Soup:
     unit: str | None = None  # what the format, or the file, says
     up: str | None = None
     unit_per_file: str = ""  # where ``unit`` is known from, for messages
-    faces: int | None = None  # polygons in the file, where they are not all triangles
+    empty: int = 0  # polygons without area, which gave no triangle
     warps: Floats = field(default_factory=lambda: np.zeros(0))  # how far each polygon is off its plane
     step: float = 0.0  # greatest gap between storable coordinates, file units (32-bit floats)
     notes: tuple[str, ...] = ()  # what was passed over, without loss of geometry
@@ -102,6 +103,12 @@ class Source:
         """Refuse negative and absurd counts."""
         if not 0 <= count <= limit:
             self.fail(place, f"{count} {what}", f"0 to {limit}")
+
+    def need_corners(self, counts: Ints, place: str = "face") -> None:
+        """Refuse polygons with so many corners that cutting them would not end in time."""
+        if len(counts) and int(counts.max()) > MAX_CORNERS:
+            face = int(np.argmax(counts))
+            self.fail(f"{place} {face + 1}", f"{int(counts[face])} corners", f"at most {MAX_CORNERS}")
 
     def need_finite(self, vertices: Floats, place: str = "vertex") -> None:
         """Refuse NaN, infinities and absurd coordinates; vertices are counted from 1."""

@@ -114,7 +114,7 @@ def _read_model(
     }
     try:
         for event, node in etree.iterparse(io.BytesIO(text), events=("start", "end"), **options):
-            tag = etree.QName(node).localname if isinstance(node.tag, str) else ""
+            tag = node.tag.rpartition("}")[2] if isinstance(node.tag, str) else ""
             if event == "start":
                 if tag == "model":
                     unit = node.get("unit", "millimeter")
@@ -162,6 +162,10 @@ def _count_instances(
                     f"object {name[:40]}", "an object that holds itself", "components without a circle"
                 )
             elif name not in totals:
+                if name not in meshes:
+                    source.fail(
+                        f"object {name[:40]!r}", "a use of an object that is not there", "a whole 3MF file"
+                    )
                 open_now.add(name)
                 stack.append((name, True))
                 stack += [(child, False) for child in children.get(name, []) if child not in totals]
