@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 
 from roof3d.arrest.equipment import Connector, Range, equipment, resolve
 from roof3d.arrest.integrate import integrate
-from roof3d.arrest.person import Spring, anchor_pull, edge_stretch, stop
+from roof3d.arrest.person import Spring, anchor_pull, edge_stretch, greatest_fall, stop
 from roof3d.arrest.swing import strikes, swing, track_speeds
 from roof3d.errors import InputError
+from roof3d.fall import Terms
 from roof3d.records import Absorber, Line, Rope
 from roof3d.rules import load_rules
 
@@ -231,6 +232,84 @@ def test_friction_at_an_edge_never_lowers_the_claimed_force(hanging, turned):
     free = stop(100.0, 1.5, rope, 5.0, RULES)
     assert over.peak_force_n >= free.peak_force_n - 1e-9
     assert over.line_stretch_m == pytest.approx(free.line_stretch_m)
+
+
+def test_friction_leaves_less_line_to_stretch():
+    # Hooke on both sides of an edge: hanging part whole, the rest lessened by exp(-mu beta).
+    rope = replace(ROPE, stiffness=Range(20_000.0, 20_000.0))
+    greatest = equipment()["friction"]["edge"]["greatest"]
+    counts = 1.0 + 4.0 * math.exp(-greatest * math.pi / 2)
+    w = 100 * G
+    expected = w + math.sqrt(w**2 + 2 * w * 20_000.0 * 1.5 / counts)
+    got = stop(100.0, 1.5, rope, 5.0, RULES, hanging=1.0, turned=math.pi / 2)
+    assert got.peak_force_n == pytest.approx(expected)
+
+
+def test_each_claim_takes_its_own_end_of_the_ropes_stiffness():
+    rope = replace(ROPE, stiffness=Range(10_000.0, 40_000.0))
+    got = stop(100.0, 1.5, rope, 5.0, RULES)
+    stiff = stop(100.0, 1.5, replace(rope, stiffness=Range(40_000.0, 40_000.0)), 5.0, RULES)
+    soft = stop(100.0, 1.5, replace(rope, stiffness=Range(10_000.0, 10_000.0)), 5.0, RULES)
+    assert got.peak_force_n == pytest.approx(stiff.peak_force_n)
+    assert got.line_stretch_m == pytest.approx(soft.line_stretch_m)
+
+
+def test_absorber_extension_takes_the_worse_of_a_rigid_and_an_elastic_line():
+    w = 100 * G
+    for fall, stiffness, length in ((0.3, 8000.0, 10.0), (3.0, 60_000.0, 2.0)):
+        connector = replace(ABSORBER, stiffness=Range(stiffness, stiffness), maximum_extension=9.0)
+        force, e = 4500.0, 4500.0 * length / stiffness
+        rigid = w * fall / (force - w)
+        elastic = (w * (fall + e) - force * e / 2) / (force - w)
+        got = stop(100.0, fall, connector, length, RULES)
+        assert got.absorber_m == pytest.approx(max(rigid, elastic))
+    # a heavy load on a weak absorber draws more out when the line lengthens as well
+    weak = replace(
+        ABSORBER,
+        average_force=Range(1500.0, 1500.0),
+        stiffness=Range(8000.0, 8000.0),
+        maximum_extension=9.0,
+        peak_force=2000.0,
+    )
+    e = 1500.0 * 10 / 8000.0
+    got = stop(100.0, 0.3, weak, 10.0, RULES)
+    assert got.absorber_m == pytest.approx((w * (0.3 + e) - 1500 * e / 2) / (1500 - w))
+    assert got.absorber_m > w * 0.3 / (1500 - w)
+
+
+def test_greatest_fall_that_an_absorber_is_good_for():
+    # W (f + x) = F x at the whole extension
+    expected = 1.75 * (4500 - 100 * G) / (100 * G)
+    assert greatest_fall(100.0, ABSORBER) == pytest.approx(expected)
+    assert stop(100.0, expected * 0.999, ABSORBER, 2.0, RULES).stopped
+    assert not stop(100.0, expected * 1.001, ABSORBER, 2.0, RULES).stopped
+    assert greatest_fall(100.0, replace(ABSORBER, activation_distance=0.5)) == pytest.approx(expected - 0.5)
+    assert greatest_fall(100.0, ROPE) == math.inf
+    of_class = replace(ABSORBER, extension_known=False, scope_mass=140.0, scope_fall=1.8)
+    assert greatest_fall(100.0, of_class) == pytest.approx(expected)
+    weak = replace(of_class, average_force=Range(1200.0, 1200.0))
+    assert greatest_fall(100.0, weak) == pytest.approx(1.8)
+    assert greatest_fall(141.0, weak) < 0
+
+
+def test_clearance_counts_the_way_that_a_longer_fall_asks():
+    terms = Terms(
+        attachment=1.5,
+        kneeling=0.9,
+        deceleration=1.07,
+        harness=0.3,
+        margin=0.6,
+        elongation=0.0,
+        weight=100 * G,
+        least_force=2656.0,
+        scope_fall=1.83,
+    )
+    assert terms.way(1.8) == 1.07
+    assert terms.way(2.3) == pytest.approx(100 * G * 2.3 / (2656 - 100 * G))
+    assert terms.below_edge(4.0, 2.3) - terms.below_edge(4.0, 1.8) == pytest.approx(terms.way(2.3) - 1.07)
+    ways = replace(terms, least_force=900.0).way(np.linspace(0, 5, 51))
+    assert np.all(np.isfinite(ways))
+    assert np.all(np.diff(ways) >= 0)
 
 
 def test_friction_range_on_the_anchor():
