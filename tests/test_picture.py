@@ -243,7 +243,7 @@ def test_unserved_work_is_hatched_and_what_has_no_cell_is_not_called_safe() -> N
     made = patches(make_scene(result), Scale(0.2, "m"))
     assert all(p.hatched for p in made if p.kind == "unserved")
     bare = [p for p in made if p.plane.id == "P2"]
-    assert {p.kind for p in bare} == {"unsure"} and all(p.hatched for p in bare)
+    assert {p.kind for p in bare} == {"outside"} and all(p.hatched for p in bare)
     assert sum(p.area.area for p in bare) == pytest.approx(LENGTH * WIDTH / 2)
 
 

@@ -11,10 +11,11 @@ from roof3d.records import Floats
 from roof3d.show.canvas import dashes
 from roof3d.show.colours import (
     EDGE_STYLES,
-    EXCLUDED_COLOUR,
     HATCH,
+    OUTSIDE,
     PLAIN,
     SAFE,
+    SOFT_HATCH,
     UNSERVED,
     UNSURE,
     Rgb,
@@ -30,7 +31,7 @@ class Patch:
     """A part of one roof plane with one colour. ``area`` is in plan, local frame."""
 
     plane: PlaneShape
-    kind: str  # one of scene.CELL_KINDS, or "plain" where the result holds no grid
+    kind: str  # of scene.CELL_KINDS; "outside" its cells; "plain" where the result holds no grid
     band: int  # band of the scale where kind is "margin", else -1
     colour: Rgb
     area: shapely.Geometry
@@ -47,7 +48,7 @@ def footprint(plane: PlaneShape) -> shapely.Geometry:
 def patches(scene: Scene, scale: Scale) -> tuple[Patch, ...]:
     """The coloured parts of all planes, lower planes first, so that higher ones are drawn over them."""
     colours = scale.colours()
-    fixed = {"safe": SAFE, "unserved": UNSERVED, "unsure": UNSURE, "excluded": EXCLUDED_COLOUR}
+    fixed = {"safe": SAFE, "unserved": UNSERVED, "unsure": UNSURE}
     made: list[Patch] = []
     for plane in sorted(scene.planes, key=lambda p: (float(p.rings[0][:, 2].mean()), p.id)):
         outline = footprint(plane)
@@ -77,7 +78,7 @@ def patches(scene: Scene, scale: Scale) -> tuple[Patch, ...]:
             colour = colours[band] if kind == "margin" else fixed[kind]
             made.append(Patch(plane, kind, band, colour, area, hatched, swings))
         if rest.area > 1e-4:
-            made.append(Patch(plane, "unsure", -1, UNSURE, rest, True))
+            made.append(Patch(plane, "outside", -1, OUTSIDE, rest, True))
     return tuple(made)
 
 
@@ -102,8 +103,10 @@ def patterns(patch: Patch, spacing: float) -> list[tuple[Rgb, float, list[Floats
     """The patterns over a patch: colour, relative width and lines in plan; ``spacing`` in metres."""
     found: list[tuple[Rgb, float, list[Floats]]] = []
     if patch.hatched:
-        angle = -45.0 if patch.kind == "unsure" else 45.0
-        found.append((HATCH, 1.0, hatch_lines(patch.area, spacing, angle)))
+        colour, wide, angle = {"unsure": (HATCH, 1.0, -45.0), "outside": (SOFT_HATCH, 1.8, -45.0)}.get(
+            patch.kind, (HATCH, 1.0, 45.0)
+        )
+        found.append((colour, 1.0, hatch_lines(patch.area, wide * spacing, angle)))
     if patch.swings:
         colour = EDGE_STYLES["swing"].colour
         rows = hatch_lines(patch.area, 2.0 * spacing, 0.0)

@@ -139,7 +139,9 @@ def _roof(sheet: Sheet, scene: Scene) -> None:
     if scene.cells is not None:
         for patch in patches(scene, Scale(1.0, "m")):
             if patch.hatched:
-                layer = "UNASSESSED" if patch.kind == "unsure" else "UNSERVED"
+                layer = "UNASSESSED" if patch.kind in ("unsure", "outside") else "UNSERVED"
+                if patch.kind == "outside":
+                    continue  # plain: a drawing is for the work
                 angle = -45.0 if patch.kind == "unsure" else 45.0
                 sheet.add(*(Line(layer, line) for line in hatch_lines(patch.area, 3.0 * sheet.mm, angle)))
     for plane in scene.planes:

@@ -12,14 +12,15 @@ from roof3d.show.colours import (
     ANCHOR,
     BANDS_A_SIDE,
     EDGE_STYLES,
-    EXCLUDED_COLOUR,
     HAIR,
     HATCH,
     INK,
     INNER,
+    OUTSIDE,
     PAPER,
     ROPE,
     SAFE,
+    SOFT_HATCH,
     SOFT_INK,
     UNSERVED,
     UNSURE,
@@ -40,6 +41,7 @@ def legend_panel(
     box: Box,
     scene: Scene,
     scale: Scale,
+    kinds: set[str],
     rope: str,
     texts: Texts,
     units: System,
@@ -47,18 +49,18 @@ def legend_panel(
 ) -> None:
     """The legend in ``box``: what the sheet shows, and all states, so that none is a riddle.
 
-    ``rope`` is the text for the ropes drawn: "", "rope" or "rope_traced". Where the box is too low for
-    all of it the legend gets smaller; nothing is left out.
+    ``kinds`` are those of the patches shown, ``rope`` is the text for the ropes drawn: "", "rope" or
+    "rope_traced". Where the box is too low for all of it the legend gets smaller; nothing is left out.
     """
     left, top, right, bottom = box
     for _ in range(6):
         # drawn on nothing, to learn its height
-        needed = _entries(Canvas(1, 1), box, scene, scale, rope, texts, units, unit) - top
+        needed = _entries(Canvas(1, 1), box, scene, scale, kinds, rope, texts, units, unit) - top
         if needed <= bottom - top:
             break
         unit *= max(0.7, 0.98 * (bottom - top) / needed)
     canvas.box(left, top, right - left, bottom - top, PAPER, HAIR)
-    _entries(canvas, box, scene, scale, rope, texts, units, unit)
+    _entries(canvas, box, scene, scale, kinds, rope, texts, units, unit)
 
 
 def _entries(
@@ -66,6 +68,7 @@ def _entries(
     box: Box,
     scene: Scene,
     scale: Scale,
+    kinds: set[str],
     rope: str,
     texts: Texts,
     units: System,
@@ -99,19 +102,19 @@ def _entries(
     else:
         heading(texts("picture.heat"))
         y = _scale_key(canvas, x, y, width, scale, texts, units, unit)
-        kinds = set(scene.cells.kinds)
-        swatches: list[tuple[str, Rgb, float | None]] = [
-            ("safe", SAFE, None),
-            ("unserved", UNSERVED, 45.0),
-            ("unsure", UNSURE, -45.0),
+        swatches: list[tuple[str, Rgb, Rgb | None, float]] = [
+            ("safe", SAFE, None, 0.0),
+            ("unserved", UNSERVED, HATCH, 45.0),
         ]
-        if "excluded" in kinds:
-            swatches.append(("excluded", EXCLUDED_COLOUR, None))
-        for name, colour, angle in swatches:
-            _swatch(canvas, x, y + 3 * unit, 54 * unit, 27 * unit, colour, angle, unit)
+        if "unsure" in kinds:
+            swatches.append(("unsure", UNSURE, HATCH, -45.0))
+        if "outside" in kinds:
+            swatches.append(("outside", OUTSIDE, SOFT_HATCH, -45.0))
+        for name, colour, lines, angle in swatches:
+            _swatch(canvas, x, y + 3 * unit, 54 * unit, 27 * unit, colour, lines, angle, unit)
             words(texts(f"picture.{name}"), 70 * unit)
         if any(scene.cells.swings):
-            _swatch(canvas, x, y + 3 * unit, 54 * unit, 27 * unit, PAPER, None, unit)
+            _swatch(canvas, x, y + 3 * unit, 54 * unit, 27 * unit, PAPER, None, 0.0, unit)
             for row in (10.0, 23.0):
                 line = np.array([[x + 5 * unit, y + row * unit], [x + 50 * unit, y + row * unit]])
                 canvas.line(line, EDGE_STYLES["swing"].colour, 2.6 * unit, (9 * unit, 9 * unit))
@@ -194,12 +197,21 @@ def _bound(value: float, units: System) -> str:
 
 
 def _swatch(
-    canvas: Canvas, x: float, y: float, w: float, h: float, colour: Rgb, angle: float | None, unit: float
+    canvas: Canvas,
+    x: float,
+    y: float,
+    w: float,
+    h: float,
+    colour: Rgb,
+    lines: Rgb | None,
+    angle: float,
+    unit: float,
 ) -> None:
     canvas.box(x, y, w, h, colour, HAIR)
-    if angle is not None:
+    if lines is not None:
+        # y runs down here
         for line in hatch_lines(shapely.box(x, y, x + w, y + h), 12 * unit, -angle):
-            canvas.line(line, HATCH, 2 * unit)
+            canvas.line(line, lines, 2 * unit)
 
 
 def table_panel(canvas: Canvas, box: Box, scene: Scene, texts: Texts, units: System, unit: float) -> None:

@@ -110,7 +110,7 @@ def _sheet(
     foot = height - (gap if bare else 60 * unit)
     legend: Box = (width - edge - 400 * unit, head + gap, width - edge, foot)
     rope = "" if not traced else "rope_traced" if over else "rope"
-    legend_panel(canvas, legend, scene, scale, rope, texts, units, unit)
+    legend_panel(canvas, legend, scene, scale, {patch.kind for patch in coloured}, rope, texts, units, unit)
     inner = legend[0] - gap
     reason = ""
     if view in ("sheet", "views"):

@@ -16,6 +16,7 @@ from roof3d.show.colours import (
     PAPER,
     ROPE,
     SOFT_INK,
+    WALL,
     Rgb,
 )
 from roof3d.show.labels import Box, Places, has_text, needs_text, round_length
@@ -62,6 +63,8 @@ def plan_panel(
         pixels: Floats = centre + relative * [scale, -scale]
         return pixels
 
+    for corners in tops(scene):
+        canvas.polygon([project(corners)], WALL)
     for patch in coloured:
         for polygon in polygons(patch.area):
             rings = [np.asarray(polygon.exterior.coords)] + [np.asarray(r.coords) for r in polygon.interiors]
@@ -96,6 +99,18 @@ def plan_panel(
     north_arrow(canvas, right - 62 * unit, top + 84 * unit, np.array([0.0, -1.0]), texts, unit)
     caption = texts("picture.plan_view")
     canvas.text(right - 24 * unit, bottom - 22 * unit, caption, 21 * unit, SOFT_INK, anchor="rs")
+
+
+def tops(scene: Scene) -> Floats:
+    """Triangles (n, 3, 3) of what is no roof plane and is seen from above: chimneys, copings, slabs."""
+    if not len(scene.triangles):
+        return np.zeros((0, 3, 3))
+    corners = scene.vertices[scene.triangles]
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    size = np.maximum(np.linalg.norm(normal, axis=1), 1e-12)
+    floor = -np.inf if scene.ground is None else scene.ground + 0.5
+    shown: Floats = corners[(np.abs(normal[:, 2]) / size > 0.05) & (corners[:, :, 2].mean(axis=1) > floor)]
+    return shown
 
 
 def _inner_edges(canvas: Canvas, scene: Scene, project: Project, unit: float) -> None:

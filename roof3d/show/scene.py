@@ -26,7 +26,7 @@ ORDER["unassessed"] = 3  # between arrest and held: nothing is known to hold the
 MERGE_M = 1e-6
 
 # what a cell of the exposure grid says, the one that hides others first
-CELL_KINDS = ("unserved", "margin", "unsure", "safe", "excluded")
+CELL_KINDS = ("unserved", "margin", "unsure", "safe")
 
 
 @dataclass(frozen=True, eq=False)
