@@ -43,8 +43,8 @@ def _place(roof: Roof, plan: Plan, points: Sequence[Sequence[float]], place: str
                 f"a place within {FAR_M:.0f} m of the model, which fills {box}",
             )
     within = taut.inside(taut.prepare(roof), local)
-    for row in np.flatnonzero(within):
-        shown = ", ".join(f"{v:.3f}" for v in points[row])
+    for number in np.flatnonzero(within).tolist():
+        shown = ", ".join(f"{v:.3f}" for v in points[number])
         raise InputError(
             file, place, f"({shown}), inside the building", "a place outside of it or on its surface"
         )

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -41,6 +42,7 @@ from roof3d.fall import (
     work_shapes,
 )
 from roof3d.fall.ruler import distance_to_segments
+from roof3d.fall.states import reach_limit
 from roof3d.levels import HALF_WIDTH_M, REACH_M
 from roof3d.plan import rules_for
 from roof3d.records import (
@@ -56,6 +58,8 @@ from roof3d.records import (
 from roof3d.rules import RuleSet
 
 Progress = Callable[[str, int, int], None]
+CLEAR_M = 0.002  # a span laid over something is longer than straight by more than this
+MOST_PULLS = 40  # directions of pull that are weighed for an anchor with a rated direction
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,10 +99,11 @@ def check(roof: Roof, plan: Plan, progress: Progress | None = None) -> Result:
     limits = Limits(rules.get("swing_drop_limit"), rules.get("swing_angle_limit_deg"))
     shapes = work_shapes(roof, plan)
     tied: list[_Tied] = []
-    for source, points in [
+    ties: list[tuple[Anchor | AnchorLine, Floats]] = [
         *zip(plan.anchors, singles, strict=True),
         *zip(plan.anchor_lines, lines, strict=True),
-    ]:
+    ]
+    for source, points in ties:
         tell(f"assessing {source.id}", len(tied) + 1, steps)
         tied.append(_tie(roof, plan, rules, boundary, limits, guards, source, np.atleast_2d(points)))
     tell("measuring what is served", steps - 2, steps)
@@ -176,10 +181,7 @@ def _tie(
     model: arrest.AnchorLineModel | None = None
     ruler: Ruler
     if isinstance(source, AnchorLine):
-        laid = [
-            float(taut.measure(preparation, p, q[None]).hi[0])
-            for p, q in zip(points[:-1], points[1:], strict=True)
-        ]
+        laid = [float(taut.measure(preparation, p, q[None]).hi[0]) for p, q in pairwise(points)]
         straight = np.linalg.norm(np.diff(points, axis=0), axis=1)
         laid = [
             max(a, float(b)) if math.isfinite(a) else float(b) for a, b in zip(laid, straight, strict=True)
@@ -188,7 +190,10 @@ def _tie(
         spans = arrest.span_places(model, _most_force(connector, rules), workers=source.workers)
         ruler = LineRuler(
             preparation,
-            tuple(Span(tuple(s.p1), tuple(s.p2), s.unloaded, s.length) for s in spans),
+            tuple(
+                Span(tuple(s.p1), tuple(s.p2), s.length, bool(over <= float(direct) + CLEAR_M))
+                for s, over, direct in zip(spans, laid, straight, strict=True)
+            ),
         )
     else:
         ruler = AnchorRuler(points[0], preparation)
@@ -199,6 +204,8 @@ def _tie(
         if math.isinf(length):
             length = _whole_roof(roof, points)
     tie = Tie(length, line.policy, line.slack)
+    if isinstance(ruler, AnchorRuler):
+        ruler = replace(ruler, limit=reach_limit(tie, terms))
     result = assess(boundary, ruler, tie, terms, limits, guards)
     findings += line_findings(source.id, line, length, terms, rules)
     if len(boundary.length):
@@ -306,7 +313,8 @@ def _pull_directions(one: _Tied, falls: list[EdgeSegment]) -> list[Floats]:
     """Directions in which falls pull on a single anchor, the one with the longest free fall first."""
     at = one.points[0]
     order = sorted(falls, key=lambda s: -(s.free_fall_m or 0.0))
-    places = [place for s in order for place in (s.start, s.end)]
+    most = MOST_PULLS if isinstance(one.source, Anchor) and one.source.direction is not None else 2
+    places = [place for s in order for place in (s.start, s.end)][:most]
     if not places:
         return [np.array([0.0, 0.0, -1.0])]
     ways = []

@@ -90,7 +90,9 @@ def make_boundary(roof: Roof, attachment: float, steep_above_deg: float) -> Boun
                 rows.append((number, chain[k], chain[k + 1], at, size))
                 rise.append(high)
             at += size
-    base, step_at, step_top = [], [], []
+    base: list[float] = []
+    step_at: list[float] = []
+    step_top: list[float] = []
     what: list[str] = []
     way: list[str] = []
     zero = 0.0

@@ -7,6 +7,7 @@ the place where a slide straight down the slope ends, across breaks and valleys 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -124,22 +125,23 @@ def slide_ends(roof: Roof, cells: Cells) -> Floats:
                 moving[rows] = False
                 continue
             target = _exit(facet, at[rows])
-            edges = edges_of[facet.id]
-            for k, row in enumerate(rows):
-                edge = _edge_at(edges, target[k])
-                at[row] = target[k]
+            at[rows] = target
+            found = _edges_at(edges_of[facet.id], target)
+            for kind in np.unique(found):
+                mine = rows[found == kind]
+                edge = edges_of[facet.id][kind] if kind >= 0 else None
                 if edge is None or edge.fall:
                     # an outline without an edge record: stop there, the nearest edge counts
-                    end[row] = target[k]
-                    moving[row] = False
+                    end[mine] = at[mine]
+                    moving[mine] = False
                     continue
-                following = _next_plane(edge, facet, planes, by_id, target[k])
+                following = _next_plane(edge, facet, planes, by_id, at[mine[0]])
                 if following is None:
-                    low = edge.points[int(np.argmin(edge.points[:, 2]))]
-                    end[row] = low  # along the valley or the wall to its lower end
-                    moving[row] = False
+                    # along the valley or the wall to its lower end
+                    end[mine] = edge.points[int(np.argmin(edge.points[:, 2]))]
+                    moving[mine] = False
                 else:
-                    where[row] = following
+                    where[mine] = following
     return end
 
 
@@ -170,18 +172,22 @@ def _exit(facet: Facet, at: Floats) -> Floats:
     return np.column_stack((xy, z))
 
 
-def _edge_at(edges: list[Edge], point: Floats) -> Edge | None:
-    best: Edge | None = None
-    least = np.inf
-    for edge in edges:
-        for p, q in zip(edge.points[:-1], edge.points[1:], strict=True):
+def _edges_at(edges: list[Edge], points: Floats) -> Ints:
+    """The edge on which each point lies, (n,) rows of ``edges``; -1 where none is near.
+
+    At a corner that two edges share the one that can be gone over counts.
+    """
+    best = np.full(len(points), -1, dtype=np.int64)
+    least = np.full(len(points), 0.25)
+    for row in sorted(range(len(edges)), key=lambda k: (not edges[k].fall, k)):
+        chain = edges[row].points
+        for p, q in pairwise(chain):
             along = q - p
-            t = float(np.clip((point - p) @ along / max(float(along @ along), 1e-300), 0.0, 1.0))
-            away = float(np.linalg.norm(point - p - t * along))
-            # at a corner that two edges share the one that can be gone over counts
-            if away < least - 1e-6 or (abs(away - least) <= 1e-6 and edge.fall):
-                best, least = edge, away
-    return best if least < 0.25 else None
+            t = np.clip((points - p) @ along / max(float(along @ along), 1e-300), 0.0, 1.0)
+            away = np.linalg.norm(points - p - t[:, None] * along, axis=1)
+            nearer = away < least - 1e-6
+            best[nearer], least[nearer] = row, away[nearer]
+    return best
 
 
 def _next_plane(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -20,6 +21,8 @@ class Pieces:
     ruler: Ruler
     limit: float
     heights: tuple[float, float]  # D-ring above the edge: kneeling, standing
+    ring_from: float  # D-rings are measured above points whose taut length lies between these two
+    ring_to: float
     # points
     at: Floats  # (p, 3)
     lo: Floats  # (p,) bracket at the edge itself; lo = limit where it is further
@@ -52,8 +55,13 @@ class Pieces:
         terms: Terms,
         guards: list[list[tuple[float, float, str]]],
         spacing: float,
+        ring: tuple[float, float] = (0.0, np.inf),
     ) -> Pieces:
-        """Cut all runs: those within ``limit`` into equal pieces, the others left whole."""
+        """Cut all runs: those within ``limit`` into equal pieces, the others left whole.
+
+        ``ring``: taut lengths between which the D-ring above a point is measured as well; elsewhere its
+        taut length is bounded by that of the point.
+        """
         near = ruler.floor_between(boundary.start, boundary.end) <= limit
         vertex_count = len(boundary.vertices)
         points: list[Floats] = [boundary.vertices]
@@ -68,7 +76,7 @@ class Pieces:
             inner = sorted({round(c, 9) for c in cuts if 1e-6 < c < length - 1e-6})
             ends = [0.0, *inner, float(length)]
             at: list[float] = [0.0]
-            for low, high in zip(ends[:-1], ends[1:], strict=True):
+            for low, high in pairwise(ends):
                 number = max(1, int(np.ceil((high - low) / spacing - 1e-9))) if near[run] else 1
                 at.extend(low + (high - low) * (np.arange(1, number + 1) / number))
             at[-1] = float(length)
@@ -100,12 +108,14 @@ class Pieces:
         joined = (
             [np.concatenate([part[k] for part in parts]) for k in range(6)] if parts else [np.zeros(0)] * 6
         )
-        run = joined[0].astype(np.int64)
+        run_rows = joined[0].astype(np.int64)
         work = cls(
             boundary=boundary,
             ruler=ruler,
             limit=limit,
             heights=(terms.kneeling, terms.attachment),
+            ring_from=ring[0],
+            ring_to=ring[1],
             at=every,
             lo=np.full(n, limit),
             hi=np.full(n, np.inf),
@@ -116,13 +126,13 @@ class Pieces:
             point_state=np.full(n, 4, dtype=np.int64),
             run_vector=np.full((n, 3), np.nan),
             run_length=np.full(n, np.nan),
-            run=run,
+            run=run_rows,
             a=joined[1],
             b=joined[2],
             ia=joined[3].astype(np.int64),
             ib=joined[4].astype(np.int64),
             guard=joined[5].astype(np.int64),
-            far=~near[run],
+            far=~near[run_rows],
             top=np.zeros(0),
             step=np.zeros(0, dtype=np.int64),
             way=np.zeros(0, dtype=bool),
@@ -136,14 +146,22 @@ class Pieces:
         if not len(rows):
             return
         place = self.at[rows]
-        stack = np.concatenate([place, *(place + [0.0, 0.0, h] for h in self.heights)])
-        lengths = self.ruler.measure(stack, self.limit)
-        lo = np.where(np.isfinite(lengths.lo), lengths.lo, self.limit).reshape(3, -1)
-        hi = lengths.hi.reshape(3, -1)
-        self.lo[rows] = np.maximum(lo[0], self.ruler.floor(place))
-        self.hi[rows] = np.maximum(hi[0], self.lo[rows])
-        self.lo_ring[rows] = lo[1:].min(axis=0)
-        self.hi_ring[rows] = hi[1:].max(axis=0)
+        lengths = self.ruler.measure(place, self.limit)
+        lo = np.where(np.isfinite(lengths.lo), lengths.lo, self.limit)
+        lo = np.maximum(lo, self.ruler.floor(place))
+        hi = np.maximum(lengths.hi, lo)
+        self.lo[rows], self.hi[rows] = lo, hi
+        tallest = max(self.heights)
+        self.lo_ring[rows] = np.maximum(lo - tallest, 0.0)
+        self.hi_ring[rows] = hi + tallest
+        asked = (lo >= self.ring_from) & (lo <= self.ring_to)
+        if not asked.any():
+            return
+        up = [place[asked] + np.array([0.0, 0.0, h]) for h in self.heights]
+        lengths = self.ruler.measure(np.concatenate(up), self.limit)
+        low = np.where(np.isfinite(lengths.lo), lengths.lo, self.limit).reshape(2, -1)
+        self.lo_ring[rows[asked]] = low.min(axis=0)
+        self.hi_ring[rows[asked]] = lengths.hi.reshape(2, -1).max(axis=0)
 
     def split(self, which: np.ndarray) -> None:
         """Halve pieces and measure the new points."""
@@ -204,7 +222,8 @@ class Pieces:
         # where the two ends differ by more than a rope can, the ends themselves bound as well
         cone = np.minimum(cone, np.minimum(z0 + d0, z1 + d1))
         plain = np.minimum(z0, z1) + taut
-        return np.maximum(np.maximum(cone, plain), self.ruler.floor_potential(*self.ends()))
+        low: Floats = np.maximum(np.maximum(cone, plain), self.ruler.floor_potential(*self.ends()))
+        return low
 
     def greatest_potential(self) -> Floats:
         """Upper bound of height plus taut length over each piece, inf where none is known."""
@@ -242,7 +261,8 @@ class Pieces:
         off_square = np.arcsin(np.clip(sine_here, 0.0, 1.0))
         angle = np.where(self.run_length[there] < NO_RUN, off_square, plain)
         angle = np.where(self.run_length[here] < NO_RUN, 0.0, angle)
-        return np.rad2deg(np.where(np.isnan(self.run_length[here]), np.nan, angle))
+        degrees: Floats = np.rad2deg(np.where(np.isnan(self.run_length[here]), np.nan, angle))
+        return degrees
 
 
 def _units(boundary: Boundary) -> Floats:

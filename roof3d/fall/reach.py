@@ -46,8 +46,7 @@ class Cells:
     @property
     def any_served(self) -> np.ndarray:
         """Whether some anchor serves the cell, (n,) bool."""
-        result: np.ndarray = self.served.any(axis=1)
-        return result
+        return np.asarray(self.served.any(axis=1))
 
 
 @dataclass(frozen=True, eq=False)

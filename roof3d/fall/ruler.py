@@ -8,7 +8,7 @@ from typing import Protocol
 import numpy as np
 
 from roof3d import taut
-from roof3d.records import Floats, Lengths
+from roof3d.records import Floats, Ints, Lengths
 from roof3d.taut import Preparation
 
 NO_RUN = 0.01  # m; a last run shorter than this has no direction of its own
@@ -107,13 +107,15 @@ class AnchorRuler(StraightRuler):
     """The taut length from one anchor around the building, by the roof's preparation."""
 
     preparation: Preparation
+    limit: float = np.inf  # m; longer ropes are not followed by ``last_run``
 
     def measure(self, points: Floats, limit: float = np.inf) -> Lengths:
         return taut.measure(self.preparation, self.at, points, limit)
 
     def last_run(self, points: Floats) -> Floats:
         run = np.full((len(points), 3), np.nan)
-        for row, path in enumerate(taut.trace(self.preparation, self.at, points)):
+        limit = self.limit
+        for row, path in enumerate(taut.trace(self.preparation, self.at, points, limit)):
             if path is not None:
                 run[row] = path.points[-1] - path.points[-2]
         return run
@@ -121,15 +123,26 @@ class AnchorRuler(StraightRuler):
 
 @dataclass(frozen=True)
 class Span:
-    """One span of an anchor line: places ``q`` with ``|q - p1| + |q - p2| <= length``, metres.
+    """One span of an anchor line: places ``q`` with ``|q - p1| + |q - p2| <= loaded``, metres.
 
-    ``unloaded`` is the length of rope in the span before a fall, ``loaded`` the longest under load.
+    ``loaded`` is the longest length of rope in the span under load. ``clear``: the straight line
+    between the supports runs free; where it does not, the line rests on something between them.
     """
 
     p1: tuple[float, float, float]
     p2: tuple[float, float, float]
-    unloaded: float
     loaded: float
+    clear: bool = True
+
+    @property
+    def chord(self) -> float:
+        """Straight distance between the supports."""
+        return float(np.linalg.norm(np.subtract(self.p2, self.p1)))
+
+    @property
+    def side(self) -> float:
+        """How far the traveller can get off the straight line between the supports."""
+        return float(np.sqrt(max(self.loaded**2 - self.chord**2, 0.0))) / 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,42 +157,73 @@ class LineRuler:
     preparation: Preparation
     spans: tuple[Span, ...]
     step: float = 0.1
+    rounds: int = 60
 
-    def _places(self) -> tuple[Floats, Floats]:
-        """Places on the spans (k, 3) and how far from one of them the traveller can be (k,)."""
-        places, away = [], []
-        for span in self.spans:
+    def _places(self) -> tuple[Floats, Floats, Ints]:
+        """Places on the spans (k, 3), how far the traveller can be from them (k,), and their spans."""
+        places, away, span_of = [], [], []
+        for number, span in enumerate(self.spans):
             p, q = np.array(span.p1), np.array(span.p2)
-            chord = float(np.linalg.norm(q - p))
-            count = max(2, int(np.ceil(chord / self.step)) + 1)
+            count = max(2, int(np.ceil(span.chord / self.step)) + 1)
             places.append(p + (q - p) * np.linspace(0.0, 1.0, count)[:, None])
-            side = np.sqrt(max(span.loaded**2 - chord**2, 0.0)) / 2
-            away.append(np.full(count, np.hypot(chord / (count - 1) / 2, side)))
-        return np.concatenate(places), np.concatenate(away)
+            away.append(np.full(count, np.hypot(span.chord / (count - 1) / 2, span.side)))
+            span_of.append(np.full(count, number))
+        return np.concatenate(places), np.concatenate(away), np.concatenate(span_of)
+
+    def _search(self, points: Floats, limit: float) -> tuple[Floats, Floats, Ints]:
+        """Brackets (n,) and the place that each upper bound was measured from (-1: none).
+
+        Best first: each round measures, for each point, from the place whose lower bound is least;
+        what it tells about the places beside it raises theirs. It ends where the least bound has been
+        measured, which is then the lower bound of all.
+        """
+        places, away, span_of = self._places()
+        n = len(points)
+        bound = np.linalg.norm(points[:, None] - places[None], axis=2) - away
+        hi = np.full(n, np.inf)
+        best = np.full(n, -1, dtype=np.int64)
+        measured = np.zeros(bound.shape, dtype=bool)
+        clear = np.array([span.clear for span in self.spans])
+        # a place inside of what the line rests on can be measured from by nobody: straight bounds only
+        measured[:, ~clear[span_of] & taut.inside(self.preparation, places)] = True
+        active = np.arange(n)
+        for _ in range(self.rounds):
+            least = bound[active].argmin(axis=1)
+            go_on = ~measured[active, least] & (bound[active, least] <= limit)
+            active, least = active[go_on], least[go_on]
+            if not len(active):
+                break
+            for k in np.unique(least):
+                rows = active[least == k]
+                found = taut.measure(self.preparation, places[k], points[rows], limit + away[k])
+                measured[rows, k] = True
+                better = found.hi < hi[rows]
+                hi[rows[better]], best[rows[better]] = found.hi[better], k
+                low = np.where(np.isfinite(found.lo), found.lo, limit + away[k])
+                beside = np.flatnonzero(span_of == span_of[k]) if clear[span_of[k]] else np.array([k])
+                apart = np.linalg.norm(places[beside] - places[k], axis=1) + away[beside]
+                told = low[:, None] - apart
+                bound[np.ix_(rows, beside)] = np.maximum(bound[np.ix_(rows, beside)], told)
+        lo = np.maximum(bound.min(axis=1), 0.0)
+        hi[hi > limit] = np.inf
+        return lo, np.maximum(hi, lo), best
 
     def measure(self, points: Floats, limit: float = np.inf) -> Lengths:
-        lo = np.full(len(points), np.inf)
+        lo = self.floor(points)
         hi = np.full(len(points), np.inf)
-        places, away = self._places()
-        for place, off in zip(places, away, strict=True):
-            near = np.flatnonzero(np.linalg.norm(points - place, axis=1) - off <= limit)
-            if not len(near):
-                continue
-            lengths = taut.measure(self.preparation, place, points[near], limit + off)
-            lo[near] = np.minimum(lo[near], np.maximum(lengths.lo - off, 0.0))
-            hi[near] = np.minimum(hi[near], lengths.hi)
-        hi[hi > limit] = np.inf
+        near = np.flatnonzero(lo <= limit)
+        if len(near):
+            low, hi[near], _ = self._search(points[near], limit)
+            lo[near] = np.maximum(lo[near], low)
         return Lengths(lo, hi)
 
     def floor(self, points: Floats) -> Floats:
         least = np.full(len(points), np.inf)
         for span in self.spans:
             p, q = np.array(span.p1), np.array(span.p2)
-            chord = float(np.linalg.norm(q - p))
-            side = np.sqrt(max(span.loaded**2 - chord**2, 0.0)) / 2
-            t = np.clip((points - p) @ (q - p) / max(chord**2, 1e-300), 0.0, 1.0)
-            away = np.linalg.norm(points - (p + t[:, None] * (q - p)), axis=1)
-            least = np.minimum(least, np.maximum(away - side, 0.0))
+            t = np.clip((points - p) @ (q - p) / max(span.chord**2, 1e-300), 0.0, 1.0)
+            off = np.linalg.norm(points - (p + t[:, None] * (q - p)), axis=1)
+            least = np.minimum(least, np.maximum(off - span.side, 0.0))
         return least
 
     def floor_between(self, start: Floats, end: Floats) -> Floats:
@@ -192,10 +236,11 @@ class LineRuler:
 
     def last_run(self, points: Floats) -> Floats:
         run = np.full((len(points), 3), np.nan)
-        best = np.full(len(points), np.inf)
-        for place in self._places()[0]:
-            for row, path in enumerate(taut.trace(self.preparation, place, points)):
-                if path is not None and path.length_m < best[row] - 1e-9:
-                    best[row] = path.length_m
+        places = self._places()[0]
+        _, _, best = self._search(points, float(self.floor(points).max(initial=0.0)) + 50.0)
+        for k in np.unique(best[best >= 0]):
+            rows = np.flatnonzero(best == k)
+            for row, path in zip(rows, taut.trace(self.preparation, places[k], points[rows]), strict=True):
+                if path is not None:
                     run[row] = path.points[-1] - path.points[-2]
         return run

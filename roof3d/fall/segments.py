@@ -15,7 +15,24 @@ def make_segments(
     result: Assessment, terms: Terms, anchor: str, guards: list[list[tuple[float, float, str]]]
 ) -> list[EdgeSegment]:
     """Segments of all fall edges for one anchor, in the order of the edges and along them."""
-    return [_segment(result, rows, terms, anchor, guards) for rows in segment_rows(result)]
+    segments = segment_rows(result)
+    work = result.pieces
+    asked: list[np.ndarray] = []
+    for rows in segments:
+        some = _telling(result, rows)
+        if result.state[rows[0]] <= ARREST and len(some):
+            rest = result.rest[some]
+            asked += [work.ia[some], work.ib[some], work.ia[rest], work.ib[rest]]
+    if asked:
+        work.need_runs(np.unique(np.concatenate(asked)))  # all in one go, for each asking costs
+    return [_segment(result, rows, terms, anchor, guards) for rows in segments]
+
+
+def _telling(result: Assessment, rows: np.ndarray) -> np.ndarray:
+    """Pieces of a segment whose swing angle is told: none where all are known, else ends and deepest."""
+    if np.isfinite(result.angle[rows]).all():
+        return rows[:0]
+    return np.unique([rows[0], rows[-1], rows[np.argmax(result.swing_drop[rows])]])
 
 
 def _place(result: Assessment, piece: int, at: float) -> Floats:
@@ -125,10 +142,9 @@ def _segment(
 def _widest_angle(result: Assessment, rows: np.ndarray) -> float | None:
     """Swing angle at the ends of a segment and where it swings deepest, the widest of them, degrees."""
     work = result.pieces
-    known = result.angle[rows]
-    if np.isfinite(known).all():
-        return float(known.max())
-    some = np.unique([rows[0], rows[-1], rows[np.argmax(result.swing_drop[rows])]])
+    some = _telling(result, rows)
+    if not len(some):
+        return float(result.angle[rows].max())
     angles = turned(
         work, np.column_stack((work.ia, work.ib))[some], (work.b - work.a)[some], result.rest[some]
     )

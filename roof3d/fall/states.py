@@ -15,7 +15,7 @@ from roof3d.fall.boundary import Boundary
 from roof3d.fall.pieces import Pieces
 from roof3d.fall.ruler import NO_RUN, Ruler, cone_high, cone_low
 from roof3d.fall.stretch import Terms
-from roof3d.fall.track import Tracks, find_tracks
+from roof3d.fall.track import find_tracks
 from roof3d.records import STATES, Floats, Ints
 
 SHORT, SWING, ARREST, HELD, BEYOND = range(5)
@@ -55,7 +55,7 @@ class Assessment:
     length: Floats  # (m,) line length that counts (snug: at the place itself)
     margin: Floats
     swing_drop: Floats
-    angle: Floats  # degrees; nan where it was not needed
+    angle: Floats  # degrees; nan where it did not decide the state
     rest: Ints  # piece of the rest point
     governs: Ints  # piece where clearance is worst
     blocked: Ints  # piece where something is in the way, -1 nowhere
@@ -82,10 +82,12 @@ def assess(
     tolerance: float = TOLERANCE_M,
 ) -> Assessment:
     """States along the whole boundary. ``guards``: protected stretches of each edge (metres)."""
-    work = Pieces.cut(boundary, ruler, reach_limit(tie, terms), terms, guards, spacing)
+    # the D-ring above an edge matters where the line is kept snug, and to tell held from beyond
+    ring = (0.0, np.inf) if tie.policy == "snug" else (tie.length, tie.length + terms.attachment)
+    work = Pieces.cut(boundary, ruler, reach_limit(tie, terms), terms, guards, spacing, ring)
     result = _evaluate(work, tie, terms, limits)
     for _ in range(ROUNDS):
-        split = _what_to_split(result, tolerance, limits)
+        split = _what_to_split(result, tolerance)
         if not split.any() or len(work.lo) > MOST_POINTS:
             break
         work.split(split)
@@ -144,13 +146,21 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessmen
     asked_length = np.concatenate((length[pieces_asked], point_length[points_asked]))
     asked_fall = terms.attachment + np.concatenate((surplus[pieces_asked], point_surplus[points_asked]))
     margins = tracks.worst - terms.below_edge(asked_length, asked_fall) - asked_length
-    angles = _angles(work, tracks, pieces_asked, points_asked, size)
     fall_state = np.full(len(drops), ARREST)
     swings = (tracks.blocked >= 0) & (drops > MOTION_M)
     if limits.swing_drop is not None:
         swings |= drops > limits.swing_drop
+    angles = np.full(len(drops), np.nan)
     if limits.swing_angle_deg is not None:
-        swings |= ~(angles <= limits.swing_angle_deg)  # an angle that is not known is over the limit
+        # angles cost most: only where they decide
+        decide = np.flatnonzero(~swings & (margins >= 0))
+        seeds = np.concatenate((np.column_stack((work.ia, work.ib))[pieces_asked], _twice(points_asked)))
+        sizes = np.concatenate((size[pieces_asked], np.zeros(len(points_asked))))
+        angles[decide] = turned(work, seeds[decide], sizes[decide], tracks.rest[decide])
+        over = np.zeros(len(drops), dtype=bool)
+        # an angle that is not known is over the limit
+        over[decide] = ~(angles[decide] <= limits.swing_angle_deg)
+        swings |= over
     fall_state[swings] = SWING
     fall_state[margins < 0] = SHORT
 
@@ -191,42 +201,41 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessmen
     )
 
 
-def _angles(work: Pieces, tracks: Tracks, pieces: Ints, points: Ints, size: Floats) -> Floats:
-    """Angle between the rope's last run at the place and at its rest point, degrees, at most.
+def _twice(points: Ints) -> Ints:
+    return np.column_stack((points, points))
 
-    Within half a piece the run turns by no more than half the piece's length over its own length.
+
+def turned(work: Pieces, seeds: Ints, sizes: Floats, rest: Ints) -> Floats:
+    """Angle between the rope's last runs at a place and at its rest point, degrees, at most.
+
+    ``seeds`` (n, 2): the points at the ends of the place, a piece of length ``sizes`` (0 for a point);
+    ``rest``: the piece of the rest point. Within half a piece the run turns by no more than half the
+    piece's length over its own length.
     """
-    rest = tracks.rest
-    lower = np.where(
-        (work.at[:, 2] + work.lo)[work.ia[rest]] <= (work.at[:, 2] + work.lo)[work.ib[rest]],
-        work.ia[rest],
-        work.ib[rest],
-    )
-    work.need_runs(np.unique(np.concatenate((points, work.ia[pieces], work.ib[pieces], lower))))
-    k = len(pieces)
-    size_rest = size[rest]
-    result = np.empty(len(rest))
-    turn_a = work.turn(work.ia[pieces], lower[:k])
-    turn_b = work.turn(work.ib[pieces], lower[:k])
-    half = size[pieces] / 2
-    reach = np.minimum(work.run_length[work.ia[pieces]], work.run_length[work.ib[pieces]])
+    ia, ib = work.ia[rest], work.ib[rest]
+    potential = work.at[:, 2] + work.lo
+    lower = np.where(potential[ia] <= potential[ib], ia, ib)
+    work.need_runs(np.unique(np.concatenate((seeds.ravel(), lower))))
+    turn = np.maximum(work.turn(seeds[:, 0], lower), work.turn(seeds[:, 1], lower))
+    reach = np.minimum(work.run_length[seeds[:, 0]], work.run_length[seeds[:, 1]])
     rest_reach = np.where(work.run_length[lower] < NO_RUN, np.inf, work.run_length[lower])
     with np.errstate(invalid="ignore"):
-        more = np.rad2deg(half / np.maximum(reach, NO_RUN))
-        same = rest[:k] == pieces  # at its own rest point nothing turns
-        away = np.rad2deg(size_rest / rest_reach)
-        result[:k] = np.where(same, 0.0, np.maximum(turn_a, turn_b) + more + away[:k])
-        near_rest = (work.ia[rest[k:]] == points) | (work.ib[rest[k:]] == points)
-        result[k:] = np.where(near_rest, 0.0, work.turn(points, lower[k:]) + away[k:])
-    return np.minimum(result, 180.0)
+        more = np.rad2deg(sizes / 2 / np.maximum(reach, NO_RUN))
+        away = np.rad2deg((work.b - work.a)[rest] / rest_reach)
+        angle = turn + more + away
+    # at its own rest point nothing turns
+    same = (seeds[:, 0] == ia) | (seeds[:, 0] == ib)
+    same &= (seeds[:, 1] == ia) | (seeds[:, 1] == ib)
+    limited: Floats = np.minimum(np.where(same, 0.0, angle), 180.0)
+    return limited
 
 
-def _what_to_split(result: Assessment, tolerance: float, limits: Limits) -> np.ndarray:
+def _what_to_split(result: Assessment, tolerance: float) -> np.ndarray:
     """Pieces that keep something open: governing places first, then states, then figures."""
     work = result.pieces
     size = work.b - work.a
     coarse = (size > tolerance * 1.0001) & ~work.far
-    split = np.zeros(len(size), dtype=bool)
+    split: np.ndarray = np.zeros(len(size), dtype=bool)
     fall = np.flatnonzero(result.passable)
     if len(fall):
         split[result.rest[fall]] = True
@@ -248,9 +257,8 @@ def _what_to_split(result: Assessment, tolerance: float, limits: Limits) -> np.n
         split[rows[np.argmax(result.swing_drop[rows])]] = True
         worst = rows[np.argmin(result.margin[rows])]
         split[[worst, result.governs[worst]]] = True
-        if limits.swing_angle_deg is not None:
-            split[rows[np.argmax(result.angle[rows])]] = True
-    return split & coarse
+    split &= coarse
+    return split
 
 
 def segment_rows(result: Assessment) -> list[Ints]:
