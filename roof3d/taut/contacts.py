@@ -1,0 +1,266 @@
+"""Where a taut rope can touch the building: convex edges, and corners that are not convex.
+
+Words used here: a *contact* is a straight edge (or a corner, an edge of length nil) around which
+free space spans more than half a turn, so that a rope can bend there. Its *wedge* is the solid (or
+sheet) that stands in the rest of the turn; ``n1`` and ``n2`` are the outward normals of the wedge's
+two faces, square to the edge.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+from roof3d.records import Floats, Ints
+from roof3d.taut.sight import STAND_OFF, Sight, lift_all
+from roof3d.taut.surfaces import Surfaces
+
+SAME_LINE = 0.001  # m, outlines closer than this run along one another
+STRAIGHT = np.deg2rad(0.01)  # a bend smaller than this needs no contact: it stays under the stand-off
+GROUND_STRIP = 0.02  # m above the ground up to which nothing can be passed underneath
+
+
+@dataclass(frozen=True, eq=False)
+class Contacts:
+    """Contacts, edges first, then corners; local frame, metres."""
+
+    start: Floats  # (e, 3)
+    way: Floats  # (e, 3) unit along the edge; zero for corners
+    length: Floats  # (e,) nil for corners
+    n1: Floats  # (e, 3) unit; zero for corners
+    n2: Floats  # (e, 3)
+    shift: Floats  # (e, 3) off both faces by STAND_OFF, inner part of the edge
+    edge_count: int
+
+    def __len__(self) -> int:
+        return len(self.length)
+
+
+@njit(cache=True)
+def _close_boxes(low, high, order):  # type: ignore[no-untyped-def]
+    """Pairs of boxes that overlap, by a sweep along x (order sorts low[:, 0])."""
+    pairs = []
+    n = len(order)
+    for i in range(n):
+        a = order[i]
+        for j in range(i + 1, n):
+            b = order[j]
+            if low[b, 0] > high[a, 0]:
+                break
+            if (
+                low[b, 1] <= high[a, 1]
+                and low[a, 1] <= high[b, 1]
+                and low[b, 2] <= high[a, 2]
+                and low[a, 2] <= high[b, 2]
+            ):
+                pairs.append((a, b))
+    return pairs
+
+
+def _overlaps(surfaces: Surfaces) -> list[list[tuple[float, float, int]]]:
+    """For each outline segment: (from, to, other segment) where another runs along it."""
+    a, b = surfaces.segment_a, surfaces.segment_b
+    low, high = np.minimum(a, b) - SAME_LINE, np.maximum(a, b) + SAME_LINE
+    found: list[list[tuple[float, float, int]]] = [[] for _ in range(len(a))]
+    pairs = np.array(_close_boxes(low, high, np.argsort(low[:, 0], kind="stable")), dtype=np.int64)
+    if not len(pairs):
+        return found
+    length = np.linalg.norm(b - a, axis=1)
+    way = (b - a) / length[:, None]
+    for first, second in ((pairs[:, 0], pairs[:, 1]), (pairs[:, 1], pairs[:, 0])):
+        ta = np.einsum("ij,ij->i", a[second] - a[first], way[first])
+        tb = np.einsum("ij,ij->i", b[second] - a[first], way[first])
+        start = np.maximum(np.minimum(ta, tb), 0.0)
+        stop = np.minimum(np.maximum(ta, tb), length[first])
+        span = np.where(np.abs(tb - ta) > 1e-12, tb - ta, 1e-12)
+        worst = np.zeros(len(first))
+        for t in (start, stop):
+            on_other = a[second] + ((t - ta) / span)[:, None] * (b[second] - a[second])
+            on_first = a[first] + t[:, None] * way[first]
+            worst = np.maximum(worst, np.linalg.norm(on_other - on_first, axis=1))
+        parallel = np.abs(np.einsum("ij,ij->i", way[first], way[second])) > np.cos(np.deg2rad(2.0))
+        good = (stop - start > SAME_LINE) & (worst < SAME_LINE) & parallel
+        for k in np.flatnonzero(good):
+            found[first[k]].append((float(start[k]), float(stop[k]), int(second[k])))
+    return found
+
+
+def _wedge(inward: Floats, outward_side: Floats, known: np.ndarray, way: Floats) -> tuple[Floats, Floats] | None:
+    """Faces (inward directions u1, u2) of the wedge where more than half a turn is free, or None.
+
+    ``inward`` (k, 3): directions into the faces that meet along ``way``; ``outward_side`` (k, 3):
+    their outward normals, meaningful where ``known``.
+    """
+    x = inward[0]
+    y = np.cross(way, x)
+    angle = np.mod(np.arctan2(inward @ y, inward @ x), 2 * np.pi)
+    order = np.argsort(angle, kind="stable")
+    turns = np.diff(np.concatenate((angle[order], [angle[order[0]] + 2 * np.pi])))
+    widest = int(np.argmax(turns))
+    if turns[widest] < np.pi + STRAIGHT:
+        return None
+    first = order[widest]  # the free turn runs from this face ...
+    second = order[(widest + 1) % len(order)]  # ... to this one
+    # outward normals that both look away from the free turn: it is the inside of a solid (a valley)
+    same_first = np.abs(angle - angle[first]) < 1e-3
+    same_second = np.abs(angle - angle[second]) < 1e-3
+    into_first = np.cross(way, inward[first])
+    into_second = -np.cross(way, inward[second])
+    looks_first = (outward_side[same_first] @ into_first > 0) | ~known[same_first]
+    looks_second = (outward_side[same_second] @ into_second > 0) | ~known[same_second]
+    if not looks_first.any() and not looks_second.any():
+        return None
+    return inward[first], inward[second]
+
+
+def find_contacts(surfaces: Surfaces, sight: Sight, ground: float) -> Contacts:
+    """All contacts of a building whose ground lies at height ``ground`` (local frame, m)."""
+    pieces = _edge_pieces(surfaces)
+    joined = _join(pieces)
+    start, stop, n1, n2 = _above_ground(*joined, ground)
+    length = np.linalg.norm(stop - start, axis=1)
+    way = (stop - start) / np.maximum(length, 1e-300)[:, None]
+    edges = len(start)
+    # off both faces: n1 . b = n2 . b = 1, capped for thin wedges
+    bisector = n1 + n2
+    thin = np.linalg.norm(bisector, axis=1)
+    u1 = np.cross(way, n1)  # along face 1, away from or into the wedge: sign settled below
+    into = np.where(np.einsum("ij,ij->i", u1, n2)[:, None] > 0, -u1, u1)
+    bisector = np.where((thin > 0.3)[:, None], bisector / np.maximum(thin, 1e-9)[:, None], -into)
+    lean = np.maximum(np.einsum("ij,ij->i", bisector, n1), 0.5)
+    shift = STAND_OFF * bisector / lean[:, None]
+    corners = _corners(start, stop, way, n1, n2, surfaces)
+    lifted = lift_all(*sight.arrays, sight.faced, corners) if len(corners) else corners
+    zero = np.zeros((len(corners), 3))
+    return Contacts(
+        start=np.concatenate((start, corners)),
+        way=np.concatenate((way, zero)),
+        length=np.concatenate((length, np.zeros(len(corners)))),
+        n1=np.concatenate((n1, zero)),
+        n2=np.concatenate((n2, zero)),
+        shift=np.concatenate((shift, lifted - corners)),
+        edge_count=edges,
+    )
+
+
+Piece = tuple[Floats, Floats, Floats, Floats]
+
+
+def _edge_pieces(surfaces: Surfaces) -> list[Piece]:
+    """Straight pieces with one wedge each: (start, stop, n1, n2)."""
+    overlaps = _overlaps(surfaces)
+    a, b, inward, region = (
+        surfaces.segment_a,
+        surfaces.segment_b,
+        surfaces.segment_inward,
+        surfaces.segment_region,
+    )
+    pieces: list[Piece] = []
+    for i, others in enumerate(overlaps):
+        length = float(np.linalg.norm(b[i] - a[i]))
+        way = (b[i] - a[i]) / length
+        cuts = sorted({0.0, length, *(t for o in others for t in o[:2])})
+        cuts = [t for k, t in enumerate(cuts) if k == 0 or t - cuts[k - 1] > 1e-9]
+        for t0, t1 in zip(cuts[:-1], cuts[1:], strict=True):
+            if t1 - t0 < SAME_LINE and len(cuts) > 2:
+                continue
+            middle = 0.5 * (t0 + t1)
+            here = [i] + [o[2] for o in others if o[0] <= middle <= o[1]]
+            if min(here) != i:
+                continue  # the segment of the lowest number tells it
+            square = inward[here] - np.outer(inward[here] @ way, way)
+            square /= np.maximum(np.linalg.norm(square, axis=1), 1e-300)[:, None]
+            wedge = _wedge(square, surfaces.normals[region[here]], surfaces.oriented[region[here]], way)
+            if wedge is None:
+                continue
+            u1, u2 = wedge
+            # the free turn runs from u1 counter-clockwise about way to u2
+            pieces.append((a[i] + t0 * way, a[i] + t1 * way, np.cross(way, u1), -np.cross(way, u2)))
+    return pieces
+
+
+def _join(pieces: list[Piece]) -> tuple[Floats, Floats, Floats, Floats]:
+    """Pieces that continue each other with the same wedge become one edge."""
+    if not pieces:
+        empty = np.zeros((0, 3))
+        return empty, empty, empty, empty
+    start, stop, n1, n2 = (np.array(column) for column in zip(*pieces, strict=True))
+    way = stop - start
+    way /= np.linalg.norm(way, axis=1)[:, None]
+    # one direction for all: the first component that counts is positive
+    lead = np.where(np.abs(way) > 1e-6, way, 0.0)
+    first = np.argmax(lead != 0, axis=1)
+    turn = lead[np.arange(len(way)), first] < 0
+    start[turn], stop[turn] = stop[turn].copy(), start[turn].copy()
+    n1[turn], n2[turn] = n2[turn].copy(), n1[turn].copy()
+    way[turn] *= -1
+    used = np.zeros(len(start), dtype=bool)
+    order = np.lexsort((start[:, 2], start[:, 1], start[:, 0]))
+    rows: list[tuple[Floats, Floats, Floats, Floats]] = []
+    for i in order:
+        if used[i]:
+            continue
+        used[i] = True
+        end = stop[i]
+        while True:
+            near = np.linalg.norm(start - end, axis=1) < 2 * SAME_LINE
+            same = near & ~used & (way @ way[i] > 0.999999)
+            same &= ((n1 @ n1[i]) > 0.999999) & ((n2 @ n2[i]) > 0.999999)
+            reach = np.einsum("ij,j->i", stop - start[i], way[i])
+            off = np.linalg.norm(stop - start[i] - reach[:, None] * way[i], axis=1)
+            same &= off < SAME_LINE
+            following = np.flatnonzero(same)
+            if not len(following):
+                break
+            used[following[0]] = True
+            end = stop[following[0]]
+        rows.append((start[i], end, n1[i], n2[i]))
+    s, e, p, q = (np.array(column) for column in zip(*rows, strict=True))
+    return s, e, p, q
+
+
+def _above_ground(start: Floats, stop: Floats, n1: Floats, n2: Floats, ground: float) -> tuple[Floats, ...]:
+    """Cut off what lies on or under the ground: no rope passes there."""
+    floor = ground + GROUND_STRIP
+    keep = np.maximum(start[:, 2], stop[:, 2]) > floor
+    start, stop, n1, n2 = start[keep].copy(), stop[keep].copy(), n1[keep], n2[keep]
+    rise = stop[:, 2] - start[:, 2]
+    for tip, other in ((start, stop), (stop, start)):
+        low = tip[:, 2] < ground
+        if low.any():
+            t = (ground - tip[low, 2]) / (other[low, 2] - tip[low, 2])
+            tip[low] += t[:, None] * (other[low] - tip[low])
+    del rise
+    return start, stop, n1, n2
+
+
+def _corners(start: Floats, stop: Floats, way: Floats, n1: Floats, n2: Floats, surfaces: Surfaces) -> Floats:
+    """Ends of edges where the building is not convex.
+
+    A shortest path never bends at a corner about which the building is convex, so these need no
+    contact of their own; at all others an edge's end can hold the rope together with what it runs into.
+    """
+    if not len(start):
+        return np.zeros((0, 3))
+    tips = np.concatenate((start, stop))
+    order = np.lexsort((tips[:, 2], tips[:, 1], tips[:, 0]))
+    chosen: list[Floats] = []
+    triangles = surfaces.corners
+    normals = surfaces.normals[surfaces.triangle_region]
+    oriented = surfaces.oriented[surfaces.triangle_region]
+    offsets = surfaces.offsets[surfaces.triangle_region]
+    low, high = triangles.min(axis=1) - 0.003, triangles.max(axis=1) + 0.003
+    for k in order:
+        tip = tips[k]
+        if any(np.linalg.norm(tip - other) < 2 * SAME_LINE for other in chosen[-400:]):
+            continue
+        near = np.flatnonzero(((low <= tip) & (tip <= high)).all(axis=1))
+        near = near[np.abs(normals[near] @ tip - offsets[near]) < 0.003]
+        if len(near) and oriented[near].all():
+            heights = np.einsum("ij,kcj->ikc", normals[near], triangles[near] - tip)
+            if heights.max() < 0.003:
+                continue
+        chosen.append(tip)
+    return np.array(chosen).reshape(-1, 3)

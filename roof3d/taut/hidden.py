@@ -1,0 +1,315 @@
+"""Pairs of contacts that provably cannot see each other.
+
+Proof used. Let a planar region R of the building be crossed by the four straight pieces that join
+the ends of segment e (all of it on one side of R's plane) with the ends of segment f (all on the
+other side). For x in e and y in f the crossing point of xy with the plane is a convex combination
+of the four crossing points (write x and y as convex combinations of the ends; the crossing point is
+(|s_y| x + |s_x| y) / (|s_x| + |s_y|) with s the signed height over the plane, and numerator and
+denominator both expand into sums of the four corner terms with non-negative weights). So if the
+convex hull of the four lies inside R, no x sees any y. Otherwise the longer segment is halved; what
+stays undecided counts as seen: a wrong "sees" costs time, never truth.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+from roof3d.records import Floats, Ints
+from roof3d.taut.sight import pierces
+from roof3d.taut.surfaces import Surfaces
+
+CLEAR = 0.003  # m, both segments must be this far off a region's plane for it to hide them
+SMALLEST = 0.35  # m, segments shorter than this are not halved further
+TRIES = 150  # halvings for a pair before it counts as seen
+SIDE_SLACK = 0.004  # m, tolerance of the side test: never excludes a rope that just touches
+
+
+@dataclass(frozen=True, eq=False)
+class Plates:
+    """Regions with their outlines in a frame of their own plane."""
+
+    normal: Floats  # (r, 3)
+    offset: Floats  # (r,)
+    u: Floats  # (r, 3)
+    v: Floats  # (r, 3)
+    first: Ints  # (r + 1,) rows of outline
+    outline: Floats  # (s, 4) ua va ub vb
+
+    @property
+    def arrays(self) -> tuple[np.ndarray, ...]:
+        """What the compiled functions take."""
+        return self.normal, self.offset, self.u, self.v, self.first, self.outline
+
+
+def build_plates(surfaces: Surfaces) -> Plates:
+    """Outlines of all regions, sorted by region."""
+    normal = surfaces.normals
+    count = len(normal)
+    helper = np.eye(3)[np.argmin(np.abs(normal), axis=1)]
+    u = np.cross(normal, helper)
+    u /= np.linalg.norm(u, axis=1)[:, None]
+    v = np.cross(normal, u)
+    order = np.argsort(surfaces.segment_region, kind="stable")
+    region = surfaces.segment_region[order]
+    a, b = surfaces.segment_a[order], surfaces.segment_b[order]
+    outline = np.stack(
+        [np.einsum("ij,ij->i", point, axis[region]) for point in (a, b) for axis in (u, v)], axis=1
+    )
+    first = np.concatenate(([0], np.cumsum(np.bincount(region, minlength=count))))
+    return Plates(normal, surfaces.offsets, u, v, first.astype(np.int64), np.ascontiguousarray(outline))
+
+
+@njit(cache=True)
+def _hull_meets(points, ua, va, ub, vb):  # type: ignore[no-untyped-def]
+    """Whether the hull of four points (4, 2) meets a segment: separating axes, exact for convex sets."""
+    for i in range(4):
+        for j in range(i + 1, 5):
+            if j == 4 and i > 0:
+                continue
+            if j == 4:
+                nx, ny = vb - va, ua - ub
+            else:
+                nx, ny = points[j, 1] - points[i, 1], points[i, 0] - points[j, 0]
+            if nx * nx + ny * ny < 1e-18:
+                continue
+            low, high = np.inf, -np.inf
+            for k in range(4):
+                s = nx * points[k, 0] + ny * points[k, 1]
+                low, high = min(low, s), max(high, s)
+            s0, s1 = nx * ua + ny * va, nx * ub + ny * vb
+            if max(s0, s1) < low or min(s0, s1) > high:
+                return False
+    # along axes too, for degenerate hulls (a point or a line)
+    for axis in range(2):
+        low, high = np.inf, -np.inf
+        for k in range(4):
+            low, high = min(low, points[k, axis]), max(high, points[k, axis])
+        s0, s1 = (ua, ub) if axis == 0 else (va, vb)
+        if max(s0, s1) < low or min(s0, s1) > high:
+            return False
+    return True
+
+
+@njit(cache=True)
+def _crossed(sight_normal, sight_offset, side, side_offset, corner, box_low, box_high, child, p, q, out):  # type: ignore[no-untyped-def]
+    """Triangles that the piece p-q passes through (capped by the length of out)."""
+    stack = np.empty(64, np.int64)
+    stack[0] = 0
+    top = 1
+    count = 0
+    while top > 0:
+        top -= 1
+        node = stack[top]
+        enter, leave = 0.0, 1.0
+        outside = False
+        for c in range(3):
+            d = q[c] - p[c]
+            if abs(d) < 1e-15:
+                if p[c] < box_low[node, c] or p[c] > box_high[node, c]:
+                    outside = True
+                    break
+                continue
+            a, b = (box_low[node, c] - p[c]) / d, (box_high[node, c] - p[c]) / d
+            enter, leave = max(enter, min(a, b)), min(leave, max(a, b))
+        if outside or enter > leave + 1e-12:
+            continue
+        if child[node, 0] >= 0:
+            stack[top] = child[node, 0]
+            stack[top + 1] = child[node, 1]
+            top += 2
+            continue
+        first = -1 - child[node, 0]
+        for k in range(first, first + child[node, 1]):
+            if count < len(out) and pierces(sight_normal, sight_offset, side, side_offset, corner, k, p, q):
+                out[count] = k
+                count += 1
+    return count
+
+
+@njit(cache=True)
+def _hides(pn, po, pu, pv, first, outline, r, e0, e1, f0, f1, points):  # type: ignore[no-untyped-def]
+    """Whether region r hides segment e0-e1 from f0-f1 altogether (the centre is known to cross r)."""
+    s = np.empty(4)
+    for c in range(4):
+        q = e0 if c == 0 else e1 if c == 1 else f0 if c == 2 else f1
+        s[c] = pn[r, 0] * q[0] + pn[r, 1] * q[1] + pn[r, 2] * q[2] - po[r]
+    if not (
+        (s[0] > CLEAR and s[1] > CLEAR and s[2] < -CLEAR and s[3] < -CLEAR)
+        or (s[0] < -CLEAR and s[1] < -CLEAR and s[2] > CLEAR and s[3] > CLEAR)
+    ):
+        return False
+    k = 0
+    for i in range(2):
+        e = e0 if i == 0 else e1
+        for j in range(2):
+            f = f0 if j == 0 else f1
+            t = s[i] / (s[i] - s[2 + j])
+            x, y, z = e[0] + t * (f[0] - e[0]), e[1] + t * (f[1] - e[1]), e[2] + t * (f[2] - e[2])
+            points[k, 0] = pu[r, 0] * x + pu[r, 1] * y + pu[r, 2] * z
+            points[k, 1] = pv[r, 0] * x + pv[r, 1] * y + pv[r, 2] * z
+            k += 1
+    for row in range(first[r], first[r + 1]):
+        if _hull_meets(points, outline[row, 0], outline[row, 1], outline[row, 2], outline[row, 3]):
+            return False
+    return True
+
+
+@njit(cache=True)
+def may_see(sight, region, plates, e0, e1, f0, f1):  # type: ignore[no-untyped-def]
+    """False only if no point of e0-e1 can see any point of f0-f1 (proof above)."""
+    stack = np.empty((2 * TRIES + 4, 4, 3))
+    for c in range(3):
+        stack[0, 0, c], stack[0, 1, c], stack[0, 2, c], stack[0, 3, c] = e0[c], e1[c], f0[c], f1[c]
+    top = 1
+    found = np.empty(12, np.int64)
+    points = np.empty((4, 2))
+    middle_e = np.empty(3)
+    middle_f = np.empty(3)
+    now = np.empty((4, 3))
+    for _ in range(TRIES):
+        if top == 0:
+            return False
+        top -= 1
+        now[:] = stack[top]
+        for c in range(3):
+            middle_e[c] = 0.5 * (now[0, c] + now[1, c])
+            middle_f[c] = 0.5 * (now[2, c] + now[3, c])
+        count = _crossed(
+            sight[0], sight[1], sight[2], sight[3], sight[4], sight[5], sight[6], sight[7], middle_e, middle_f, found
+        )
+        if count == 0:
+            return True
+        hidden = False
+        for k in range(count):
+            if _hides(
+                plates[0], plates[1], plates[2], plates[3], plates[4], plates[5],
+                region[found[k]], now[0], now[1], now[2], now[3], points,
+            ):  # fmt: skip
+                hidden = True
+                break
+        if hidden:
+            continue
+        le = lf = 0.0
+        for c in range(3):
+            le += (now[1, c] - now[0, c]) ** 2
+            lf += (now[3, c] - now[2, c]) ** 2
+        if max(le, lf) < SMALLEST * SMALLEST or top + 2 >= len(stack):
+            return True
+        stack[top] = now
+        stack[top + 1] = now
+        if le >= lf:
+            stack[top, 1] = middle_e
+            stack[top + 1, 0] = middle_e
+        else:
+            stack[top, 3] = middle_f
+            stack[top + 1, 2] = middle_f
+        top += 2
+    return top == 0
+
+
+@njit(cache=True)
+def side_mask(start, n1, n2, e, p):  # type: ignore[no-untyped-def]
+    """On which sides of contact e a neighbouring point p of a taut rope lies: bit 1, bit 2, 0 none.
+
+    Side 1 is beyond face 1 (s1 >= 0, s2 <= 0), side 2 beyond face 2. A rope bends around e only if it
+    comes from one side and goes to the other; in front of both faces it would not touch, behind both
+    it would be inside.
+    """
+    if n1[e, 0] == 0.0 and n1[e, 1] == 0.0 and n1[e, 2] == 0.0:
+        return 3
+    s1 = s2 = 0.0
+    for c in range(3):
+        s1 += n1[e, c] * (p[c] - start[e, c])
+        s2 += n2[e, c] * (p[c] - start[e, c])
+    mask = 0
+    if s1 >= -SIDE_SLACK and s2 <= SIDE_SLACK:
+        mask |= 1
+    if s1 <= SIDE_SLACK and s2 >= -SIDE_SLACK:
+        mask |= 2
+    return mask
+
+
+@njit(cache=True)
+def clip_to_side(start, n1, n2, e, f0, f1, bit, span):  # type: ignore[no-untyped-def]
+    """Part [span[0], span[1]] (fractions) of segment f0-f1 on one side of contact e; False if none."""
+    span[0], span[1] = 0.0, 1.0
+    if n1[e, 0] == 0.0 and n1[e, 1] == 0.0 and n1[e, 2] == 0.0:
+        return True
+    for which in range(2):
+        sign = 1.0 if (which == 0) == (bit == 1) else -1.0
+        a = b = 0.0
+        for c in range(3):
+            n = n1[e, c] if which == 0 else n2[e, c]
+            a += sign * n * (f0[c] - start[e, c])
+            b += sign * n * (f1[c] - start[e, c])
+        a += SIDE_SLACK
+        b += SIDE_SLACK
+        if a < 0.0 and b < 0.0:
+            return False
+        if a < 0.0:
+            span[0] = max(span[0], a / (a - b))
+        elif b < 0.0:
+            span[1] = min(span[1], a / (a - b))
+    return span[0] <= span[1]
+
+
+@njit(cache=True)
+def _see_on_sides(sight, region, plates, start, n1, n2, e, f, ends, span_e, span_f, part):  # type: ignore[no-untyped-def]
+    """Bits (side of f about e) that some admissible, not provably hidden piece has."""
+    result = 0
+    for bit in (1, 2):
+        if not clip_to_side(start, n1, n2, e, ends[f, 0], ends[f, 1], bit, span_f):
+            continue
+        for other in (1, 2):
+            if not clip_to_side(start, n1, n2, f, ends[e, 0], ends[e, 1], other, span_e):
+                continue
+            for c in range(3):
+                de = ends[e, 1, c] - ends[e, 0, c]
+                df = ends[f, 1, c] - ends[f, 0, c]
+                part[0, c] = ends[e, 0, c] + span_e[0] * de
+                part[1, c] = ends[e, 0, c] + span_e[1] * de
+                part[2, c] = ends[f, 0, c] + span_f[0] * df
+                part[3, c] = ends[f, 0, c] + span_f[1] * df
+            if may_see(sight, region, plates, part[0], part[1], part[2], part[3]):
+                result |= bit
+                break
+    return result
+
+
+@njit(cache=True)
+def seen_from(sight, region, plates, start, n1, n2, ends, point, masks):  # type: ignore[no-untyped-def]
+    """For one point: masks[e] = side of e where the point lies, 0 where e is provably of no use."""
+    span = np.empty(2)
+    for e in range(len(start)):
+        masks[e] = side_mask(start, n1, n2, e, point)
+        if masks[e] and not may_see(sight, region, plates, point, point, ends[e, 0], ends[e, 1]):
+            masks[e] = 0
+    _ = span
+
+
+@njit(cache=True)
+def pair_masks(sight, region, plates, start, n1, n2, ends, masks, limit):  # type: ignore[no-untyped-def]
+    """masks[e, f]: sides of e where f lies and may be seen; pairs further apart than limit are out."""
+    n = len(start)
+    span_e, span_f = np.empty(2), np.empty(2)
+    part = np.empty((4, 3))
+    for e in range(n):
+        for f in range(e + 1, n):
+            gap2 = 0.0
+            for c in range(3):
+                low_e, high_e = min(ends[e, 0, c], ends[e, 1, c]), max(ends[e, 0, c], ends[e, 1, c])
+                low_f, high_f = min(ends[f, 0, c], ends[f, 1, c]), max(ends[f, 0, c], ends[f, 1, c])
+                gap = max(0.0, max(low_e - high_f, low_f - high_e))
+                gap2 += gap * gap
+            if gap2 > limit * limit:
+                continue
+            masks[e, f] = _see_on_sides(sight, region, plates, start, n1, n2, e, f, ends, span_e, span_f, part)
+            if masks[e, f]:
+                masks[f, e] = _see_on_sides(
+                    sight, region, plates, start, n1, n2, f, e, ends, span_e, span_f, part
+                )
+                if not masks[f, e]:
+                    masks[e, f] = 0

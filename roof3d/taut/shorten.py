@@ -1,0 +1,190 @@
+"""The shortest polyline over a given sequence of contacts, building ignored: a convex problem.
+
+Minimise ``f(t) = sum_i |x_(i+1) - x_i|`` over ``0 <= t_i <= L_i`` with ``x_i = P_i + t_i U_i``, the
+first and last point fixed. Each term is a norm of an affine function, so f is convex. Newton steps
+on the tridiagonal Hessian with bounds held active and a halving line search; every length is
+smoothed as ``sqrt(l^2 + SMOOTH^2)``, which is convex too and at most SMOOTH too long.
+
+The answer carries its own proof: by convexity, for any t' within the bounds,
+``f(t') >= f(t) + g . (t' - t) >= f(t) - sum_i max(g_i t_i, -g_i (L_i - t_i))`` with g the gradient
+at t. That number, less the smoothing, is returned as the lower bound of the minimum, however well
+or badly the iteration converged.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+MOST = 14  # contacts in a sequence
+SMOOTH = 1e-6  # m
+SWEEPS = 60
+GOOD_ENOUGH = 1e-6  # m, gap between the value found and the proven bound
+
+
+@njit(cache=True)
+def one_contact(a, p, start, way, length):  # type: ignore[no-untyped-def]
+    """Place t on one edge that makes a - x(t) - p shortest: unfolding about the edge (closed form)."""
+    sa = sp = 0.0
+    for i in range(3):
+        sa += (a[i] - start[i]) * way[i]
+        sp += (p[i] - start[i]) * way[i]
+    da = dp = 0.0
+    for i in range(3):
+        da += (a[i] - start[i] - sa * way[i]) ** 2
+        dp += (p[i] - start[i] - sp * way[i]) ** 2
+    da, dp = np.sqrt(da), np.sqrt(dp)
+    t = 0.5 * (sa + sp) if da + dp < 1e-12 else (sa * dp + sp * da) / (da + dp)
+    return min(length, max(0.0, t))
+
+
+@njit(cache=True)
+def _value(a, p, x, k, smooth):  # type: ignore[no-untyped-def]
+    total = 0.0
+    for i in range(k + 1):
+        s = smooth * smooth
+        for c in range(3):
+            left = a[c] if i == 0 else x[i - 1, c]
+            right = p[c] if i == k else x[i, c]
+            s += (right - left) ** 2
+        total += np.sqrt(s)
+    return total
+
+
+@njit(cache=True)
+def shorten(a, p, sequence, k, start, way, length, t):  # type: ignore[no-untyped-def]
+    """Shortest polyline a - contacts - p.
+
+    ``sequence[:k]`` are contact numbers; ``t[:k]`` holds the first guess and receives the places.
+    Returns (lower bound of the minimum, length of the polyline left in t), metres.
+    """
+    x = np.empty((MOST, 3))
+    trial = np.empty((MOST, 3))
+    gradient = np.empty(MOST)
+    diagonal = np.empty(MOST)
+    upper = np.empty(MOST)
+    step = np.empty(MOST)
+    fresh = np.empty(MOST)
+    held = np.empty(MOST, np.bool_)
+    seg = np.empty((MOST + 1, 3))
+    seg_len = np.empty(MOST + 1)
+    for i in range(k):
+        e = sequence[i]
+        t[i] = min(length[e], max(0.0, t[i]))
+        for c in range(3):
+            x[i, c] = start[e, c] + t[i] * way[e, c]
+    smooth = SMOOTH
+    value = _value(a, p, x, k, smooth)
+    gap = np.inf
+    stalled = 0
+    for _ in range(SWEEPS):
+        for i in range(k + 1):
+            s = smooth * smooth
+            for c in range(3):
+                left = a[c] if i == 0 else x[i - 1, c]
+                right = p[c] if i == k else x[i, c]
+                seg[i, c] = right - left
+                s += seg[i, c] ** 2
+            seg_len[i] = np.sqrt(s)
+            for c in range(3):
+                seg[i, c] /= seg_len[i]
+        gap = 0.0
+        for i in range(k):
+            e = sequence[i]
+            before = way[e, 0] * seg[i, 0] + way[e, 1] * seg[i, 1] + way[e, 2] * seg[i, 2]
+            after = way[e, 0] * seg[i + 1, 0] + way[e, 1] * seg[i + 1, 1] + way[e, 2] * seg[i + 1, 2]
+            g = before - after
+            gradient[i] = g
+            gap += max(g * t[i], -g * (length[e] - t[i]))
+            held[i] = (
+                length[e] <= 0.0 or (t[i] <= 0.0 and g >= 0.0) or (t[i] >= length[e] and g <= 0.0)
+            )
+            diagonal[i] = (
+                (1.0 - before * before) / seg_len[i] + (1.0 - after * after) / seg_len[i + 1] + 1e-9
+            )
+            upper[i] = 0.0
+            if i + 1 < k:
+                f = sequence[i + 1]
+                between = way[e, 0] * way[f, 0] + way[e, 1] * way[f, 1] + way[e, 2] * way[f, 2]
+                on_f = way[f, 0] * seg[i + 1, 0] + way[f, 1] * seg[i + 1, 1] + way[f, 2] * seg[i + 1, 2]
+                upper[i] = -(between - after * on_f) / seg_len[i + 1]
+        if gap < 1e-9 or (smooth > SMOOTH and gap < 0.1 * smooth):
+            if smooth <= SMOOTH:
+                break
+            smooth = max(SMOOTH, 0.03 * smooth)
+            value = _value(a, p, x, k, smooth)
+            continue
+        # Thomas solve of H step = -g on the free places
+        previous = -1
+        for i in range(k):
+            step[i] = 0.0
+            if held[i]:
+                previous = -1
+                continue
+            fresh[i] = diagonal[i]
+            step[i] = -gradient[i]
+            if previous == i - 1 and previous >= 0:
+                factor = upper[i - 1] / fresh[i - 1]
+                fresh[i] -= factor * upper[i - 1]
+                step[i] -= factor * step[i - 1]
+            fresh[i] = max(fresh[i], 1e-9)
+            previous = i
+        for i in range(k - 1, -1, -1):
+            if held[i]:
+                continue
+            right = step[i + 1] if i + 1 < k and not held[i + 1] else 0.0
+            coupling = upper[i] if i + 1 < k and not held[i + 1] else 0.0
+            step[i] = (step[i] - coupling * right) / fresh[i]
+        scale = 1.0
+        moved = False
+        for _half in range(30):
+            for i in range(k):
+                e = sequence[i]
+                place = min(length[e], max(0.0, t[i] + scale * step[i]))
+                for c in range(3):
+                    trial[i, c] = start[e, c] + place * way[e, c]
+            new = _value(a, p, trial, k, smooth)
+            if new < value - 1e-15 * value:
+                for i in range(k):
+                    e = sequence[i]
+                    t[i] = min(length[e], max(0.0, t[i] + scale * step[i]))
+                    for c in range(3):
+                        x[i, c] = trial[i, c]
+                value = new
+                moved = True
+                break
+            scale *= 0.5
+        if not moved:
+            # a place that the joint step cannot better may still gain alone (near kinks)
+            for i in range(k):
+                e = sequence[i]
+                left = a if i == 0 else x[i - 1]
+                right_point = p if i == k - 1 else x[i + 1]
+                place = one_contact(left, right_point, start[e], way[e], length[e])
+                old = t[i]
+                for c in range(3):
+                    x[i, c] = start[e, c] + place * way[e, c]
+                new = _value(a, p, x, k, smooth)
+                if new < value - 1e-13:
+                    value, t[i], moved = new, place, True
+                else:
+                    for c in range(3):
+                        x[i, c] = start[e, c] + old * way[e, c]
+            if not moved:
+                if gap < GOOD_ENOUGH or stalled > 0:
+                    if smooth <= SMOOTH:
+                        break
+                    smooth = max(SMOOTH, 0.03 * smooth)
+                else:  # two places meet in a kink: blunt it, then sharpen it step by step
+                    stalled = 1
+                    smooth = 0.03
+                value = _value(a, p, x, k, smooth)
+    exact = 0.0
+    for i in range(k + 1):
+        s = 0.0
+        for c in range(3):
+            left_c = a[c] if i == 0 else x[i - 1, c]
+            right_c = p[c] if i == k else x[i, c]
+            s += (right_c - left_c) ** 2
+        exact += np.sqrt(s)
+    return value - gap - (k + 1) * smooth, exact
