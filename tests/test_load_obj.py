@@ -196,6 +196,33 @@ def test_warped_quad_is_a_doubt(tmp_path: Path) -> None:
     assert not any("flat" in doubt for doubt in read(tmp_path, text.replace("0.4", "0.02")).doubts)
 
 
+@settings(deadline=None, max_examples=30)
+@given(st.integers(0, 10**6), st.integers(5, 12))
+def test_many_polygons_at_once_are_cut_like_each_alone(seed: int, corners: int) -> None:
+    rng = np.random.default_rng(seed)
+    rows = []
+    for number in range(6):  # convex ones, and stars of which most are not
+        angle = np.sort(rng.random(corners)) * 2 * np.pi
+        radius = np.ones(corners) if number % 2 else rng.random(corners) + 0.5
+        rows.append(np.column_stack((radius * np.cos(angle), radius * np.sin(angle), np.zeros(corners))))
+    points = np.concatenate(rows)
+    rings = np.arange(len(points)).reshape(6, corners)
+    cut = cut_faces(points, rings.ravel(), np.full(6, corners))
+    for number, ring in enumerate(rings):
+        outline = shapely.Polygon(points[ring, :2])
+        if outline.is_valid and outline.area > 0.1:
+            pieces = [shapely.Polygon(points[row, :2]) for row in cut.triangles[cut.face == number]]
+            assert len(pieces) == corners - 2
+            assert shapely.union_all(pieces).symmetric_difference(outline).area < 1e-6
+
+
+def test_star_that_runs_round_twice_is_a_doubt(tmp_path: Path) -> None:
+    angle = np.arange(5) * 4 * np.pi / 5
+    star = np.column_stack((4 * np.cos(angle), 4 * np.sin(angle), np.zeros(5)))
+    mesh = read_mesh(write_obj(tmp_path / "star.obj", star, [range(5)]), unit="m", up="z")
+    assert "The outline of the face in line 6 crosses itself." in mesh.doubts
+
+
 def test_polygons_without_area_are_counted(tmp_path: Path) -> None:
     mesh = read(tmp_path, CORNERS + "f 1 2 3 4\nf 1 2 1 2\nf 1 1 1 1 1\nf 1 2 2\n")
     assert mesh.repairs == ("Dropped 2 polygons without area.", "Dropped 1 triangle without area.")

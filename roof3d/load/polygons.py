@@ -39,16 +39,16 @@ def cut_faces(vertices: Floats, corners: Ints, counts: Ints) -> Cut:
     crossed: list[Ints] = []
     empty = 0
 
-    quads = np.flatnonzero(counts == 4)
-    if len(quads):
-        cut, good, warp = _cut_quads(vertices, corners[starts[quads, None] + np.arange(4)])
+    loop: list[Ints] = []
+    for count in np.unique(counts[counts > 3]):
+        same = np.flatnonzero(counts == count)
+        rings = corners[starts[same, None] + np.arange(count)]
+        cut, good, warp = _cut_quads(vertices, rings) if count == 4 else _cut_convex(vertices, rings)
         triangles.append(cut[good].reshape(-1, 3))
-        faces.append(np.repeat(quads[good], 2))
-        warps.append(warp)
-        loop = np.concatenate((quads[~good], np.flatnonzero(counts > 4)))
-    else:
-        loop = np.flatnonzero(counts > 4)
-    for face in loop:
+        faces.append(np.repeat(same[good], count - 2))
+        warps.append(warp[good])
+        loop.append(same[~good])
+    for face in np.concatenate(loop) if loop else ():
         ring = corners[starts[face] : starts[face] + counts[face]]
         one = cut_polygon(vertices, [ring])
         triangles.append(one.triangles)
@@ -89,6 +89,25 @@ def _cut_quads(vertices: Floats, quads: Ints) -> tuple[Ints, np.ndarray, Floats]
         quads[:, [[0, 1, 3], [1, 2, 3]]],
     )
     return cut, (by_02 > slack) | (by_13 > slack), warp
+
+
+def _cut_convex(vertices: Floats, rings: Ints) -> tuple[Ints, np.ndarray, Floats]:
+    """(n, k - 2, 3) triangles in a fan; which polygons are convex; how far each is off its plane."""
+    p = vertices[rings]
+    p = p - p.mean(axis=1, keepdims=True)
+    normal = np.cross(p, np.roll(p, -1, axis=1)).sum(axis=1)
+    size = np.linalg.norm(normal, axis=1)
+    unit = normal / np.where(size > 0, size, 1)[:, None]
+    warp = np.abs(np.einsum("nij,nj->ni", p, unit)).max(axis=1)
+    ahead = np.roll(p, -1, axis=1) - p
+    behind = np.roll(ahead, 1, axis=1)
+    bend = np.einsum("nij,nj->ni", np.cross(behind, ahead), unit)
+    turn = np.arctan2(bend, np.einsum("nij,nij->ni", behind, ahead)).sum(axis=1)
+    # every corner bends the same way, and all together once round (a star with five points: twice)
+    good = (bend > 1e-9 * size[:, None]).all(axis=1) & (turn < 2 * np.pi + 0.1)
+    place = np.arange(1, rings.shape[1] - 1)
+    fans = np.stack((np.zeros_like(place), place, place + 1), axis=1)
+    return rings[:, fans], good, warp
 
 
 def cut_polygon(vertices: Floats, rings: Sequence[Ints | Sequence[int]]) -> Cut:
