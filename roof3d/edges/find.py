@@ -15,6 +15,7 @@ from roof3d.edges.border import COURTYARD, PROTECTS, SHORT, Stretch, hole_area, 
 from roof3d.edges.kinds import boundary_kind, inner_kind, outward_of
 from roof3d.edges.surfaces import surfaces_of
 from roof3d.planes import walls
+from roof3d.planes.classify import WALL_DEG
 from roof3d.planes.outline import frame_of
 from roof3d.records import Edge, Facet, Floats, Ints, Mesh
 
@@ -50,7 +51,7 @@ def find_edges(mesh: Mesh, facets: tuple[Facet, ...], grade: float) -> tuple[tup
 
 
 def _walls(mesh: Mesh, facets: list[Facet]) -> walls.Walls:
-    steep = [row for row, facet in enumerate(facets) if facet.kind == "wall" and facet.pitch_deg >= 80.0]
+    steep = [row for row, facet in enumerate(facets) if facet.kind == "wall" and facet.pitch_deg >= WALL_DEG]
     frames, shapes, boxes = [], [], []
     for row in steep:
         facet = facets[row]

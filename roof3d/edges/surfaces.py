@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
+from roof3d.planes.classify import WALL_DEG
 from roof3d.records import Facet, Floats
 
 
@@ -87,8 +88,10 @@ def _places(start: Floats, end: Floats, distances: Sequence[float]) -> tuple[Flo
 
 def surfaces_of(facets: list[Facet]) -> Surfaces:
     """Prepare the exposed surfaces of a building, and the hidden ones."""
-    rows = [f for f in facets if f.kind in ("roof", "ground") or (f.kind == "wall" and f.pitch_deg < 80.0)]
-    hidden = [f for f in facets if f.kind == "underside" and f.pitch_deg < 80.0]
+    rows = [
+        f for f in facets if f.kind in ("roof", "ground") or (f.kind == "wall" and f.pitch_deg < WALL_DEG)
+    ]
+    hidden = [f for f in facets if f.kind == "underside" and f.pitch_deg < WALL_DEG]
     return Surfaces(
         tree=shapely.STRtree([_plan(facet) for facet in rows]),
         normal=np.array([facet.normal for facet in rows]).reshape(-1, 3),

@@ -18,6 +18,7 @@ from roof3d.records import Floats, Ints
 LEVEL = 0.01  # m, height difference below which two surfaces count as one on top of the other
 EDGE = 0.02  # m, half the width of strips that are too narrow to count as seen
 SEEN = 0.01  # m2, exposed area below which a plane does not count as seen
+OPEN = 0.1  # share of a room that must be open to the sky for all of it to count as outside
 PATCH = 0.25  # m2, least size of a mostly covered plane's open part
 TRACE = 0.02  # m, distance from a plane within which another face counts as standing on it
 
@@ -111,14 +112,21 @@ def stretched(segments: Floats, by: float) -> Floats:
     return np.stack([segments[:, 0] - by * axis, segments[:, 1] + by * axis], axis=1)
 
 
+def _reaches_rim(light: BaseGeometry, room: BaseGeometry) -> bool:
+    """Whether an open area is large enough and touches the room's outer boundary."""
+    outer = shapely.union_all([shapely.LinearRing(part.exterior) for part in pieces(room)])
+    return any(part.area >= PATCH and part.distance(outer) < 2 * EDGE for part in pieces(light))
+
+
 def visible(
     sheet: Sheet, over: list[BaseGeometry], vertices: Floats, triangles: Ints, own: Ints
 ) -> tuple[list[BaseGeometry], BaseGeometry]:
     """The parts of a sheet that belong to the outside, and the part the sky sees.
 
     The sheet is cut along the faces that cross it or stand on it. A part is outside if half of it or
-    more sees the sky (a strip under an overhang goes with the open rest); of a part that is mostly
-    covered, only what is open and reaches the part's rim counts (a floor seen through a skylight does not).
+    more sees the sky, or a tenth that reaches its rim (a terrace under a canopy goes with its open
+    strip); of a part that is covered more than that, only what is open and reaches the rim counts (a floor
+    seen through a skylight does not).
     """
     whole = sheet.shape
     if not over:
@@ -141,11 +149,10 @@ def visible(
         if inside.area < 0.5 * room.area or inside.area < LEAST:
             continue
         light = opened(room.intersection(seen), EDGE)
-        if light.area >= 0.5 * room.area:
+        if light.area >= OPEN * room.area and (light.area >= 0.5 * room.area or _reaches_rim(light, room)):
             keep.append(room)
         elif light.area >= SEEN:
-            rim = shapely.boundary(room)
-            keep += [p for p in pieces(light) if p.area >= PATCH and p.distance(rim) < 2 * EDGE]
+            keep += [patch for patch in pieces(light) if _reaches_rim(patch, room)]
     if not keep:
         return [], seen
     joined = closed(shapely.union_all(np.array(keep, dtype=object), grid_size=GRID))

@@ -13,7 +13,8 @@ from roof3d.planes import classify, exposure, walls
 from roof3d.planes.adjacency import Adjacency, measure_triangles, shared_edges
 from roof3d.planes.grow import OFFSET, Regions, fitted, planar_regions
 from roof3d.planes.moments import triangle_moments
-from roof3d.planes.noise import LEAST_PLANE, NoiseReport, noisy_regions, too_rough
+from roof3d.planes.names import is_glass, is_ground
+from roof3d.planes.noise import NoiseReport, noisy_regions, too_rough
 from roof3d.planes.outline import (
     Frame,
     frame_of,
@@ -21,9 +22,8 @@ from roof3d.planes.outline import (
     outline,
     pieces,
     rings_in_space,
-    straight_ring,
 )
-from roof3d.planes.segments import touching_segments
+from roof3d.planes.rim import feet_inside, measure_rims
 from roof3d.planes.straighten import meet_in_creases
 from roof3d.records import Facet, Floats, Ints, Mesh
 
@@ -173,61 +173,26 @@ def _walls(planes: list[Plane]) -> walls.Walls:
     return walls.walls_of([planes[r].frame for r in rows], [planes[r].shape for r in rows], boxes, rows)
 
 
-def _segments(frame: Frame, shape: BaseGeometry) -> tuple[Floats, Floats]:
-    start, end = [], []
-    for part in pieces(shape):
-        for line in [part.exterior, *part.interiors]:
-            ring = straight_ring(np.asarray(line.coords)[:-1, :2])
-            space = frame.lift(ring)
-            start.append(space)
-            end.append(np.roll(space, -1, axis=0))
-    if not start:
-        return np.zeros((0, 3)), np.zeros((0, 3))
-    return np.vstack(start), np.vstack(end)
-
-
 def _kinds(
     mesh: Mesh, planes: list[Plane], seen: list[Part], standing: walls.Walls, grade: float | None
 ) -> tuple[list[str], list[str]]:
-    """Roof, ground, or wall (for caps) for each exposed part, from the walls along its rim."""
-    count = len(seen)
-    pitch = np.array([np.arccos(min(1.0, abs(float(planes[p.plane].frame.normal[2])))) for p in seen])
-    ends = [_segments(planes[part.plane].frame, part.shape) for part in seen]
-    up, down, girth = (np.zeros(count) for _ in range(3))
-    deep = np.zeros(count, dtype=bool)
-    heights = []
-    for row, (start, end) in enumerate(ends):
-        heights.append((float(start[:, 2].min()), float(start[:, 2].max())))
-        near = walls.candidates(standing, start, end)
-        for at in range(len(start)):
-            girth[row] += float(np.linalg.norm(end[at] - start[at]))
-            if not near[at]:
-                continue
-            up[row] += walls.total(walls.along(standing, near[at], start[at], end[at], walls.PROBE))
-            below = walls.total(walls.along(standing, near[at], start[at], end[at], -walls.PROBE))
-            down[row] += below
-            if below > 0:
-                far = walls.along(standing, near[at], start[at], end[at], -classify.RIM)
-                deep[row] |= walls.total(far) > 0.1 * below
-    owner = np.concatenate([np.full(len(start), row) for row, (start, _) in enumerate(ends)] or [np.zeros(0)])
-    sheet = list(range(count))
-    if count:
-        start = np.vstack([start for start, _ in ends])
-        end = np.vstack([end for _, end in ends])
-        i, j, _, _ = touching_segments(start, end, owner.astype(np.int64), walls.NEAR, 0.05)
-        for one, two in zip(owner[i].astype(int).tolist(), owner[j].astype(int).tolist(), strict=True):
-            low, high = sorted((sheet[one], sheet[two]))
-            if low != high:
-                sheet = [low if name == high else name for name in sheet]
+    """Roof, ground, or wall for each exposed part, and what was decided in doubt."""
+    frames = [planes[part.plane].frame for part in seen]
     shapes = [part.shape for part in seen]
-    stand = up + _standing_inside(planes, seen, standing)
-    named = [_called_ground(mesh, planes[part.plane].triangles) for part in seen]
-    exposed = classify.Exposed(shapes, pitch, heights, sheet, named, girth, down, deep, stand)
-    ground, doubtful = classify.ground_sheets(exposed, grade)
-    kinds = ["roof"] * count
+    names = [_names(mesh, planes[part.plane].triangles) for part in seen]
+    rims = measure_rims(frames, shapes, standing)
+    exposed = classify.Exposed(
+        shapes=shapes,
+        area=np.array([shape.area * frame.stretch for shape, frame in zip(shapes, frames, strict=True)]),
+        pitch=np.array([np.arccos(min(1.0, abs(float(frame.normal[2])))) for frame in frames]),
+        named=[bool(found) and all(is_ground(name) for name in found) for found in names],
+        fragile=[bool(found) and all(is_glass(name) for name in found) for found in names],
+        rough=[planes[part.plane].rough for part in seen],
+        rims=rims,
+        feet=rims.up + feet_inside(frames, shapes, standing),
+    )
+    kinds, ground, doubtful = classify.name_exposed(exposed, grade)
     doubts: list[str] = []
-    for row in ground:
-        kinds[row] = "ground"
     if ground:
         doubts.append(
             f"{_extent(mesh, exposed, ground)} is taken to be the ground, not a roof: it is the lowest "
@@ -238,63 +203,19 @@ def _kinds(
             f"{_extent(mesh, exposed, doubtful)} carries a building and might be a block of terrain; it is "
             "taken to be a roof. State the height of the ground (grade) to have it taken as ground."
         )
-    extent = np.zeros(count)
-    for row, part in enumerate(seen):
-        extent[sheet[row]] += part.shape.area * planes[part.plane].frame.stretch
-    for row, part in enumerate(seen):
-        if kinds[row] != "roof":
-            continue
-        area = part.shape.area * planes[part.plane].frame.stretch
-        alone = sheet.count(sheet[row]) == 1
-        crumb = extent[sheet[row]] < (LEAST_PLANE if planes[part.plane].rough else classify.CRUMB)
-        if crumb or (
-            alone
-            and up[row] < 0.1 * girth[row]
-            and classify.is_cap(part.shape, area, float(down[row]), float(girth[row]))
-        ):
-            kinds[row] = "wall"
     return kinds, doubts
 
 
-def _called_ground(mesh: Mesh, triangles: Ints) -> bool:
-    names = {mesh.part_names[part].lower() for part in np.unique(mesh.parts[triangles]).tolist()}
-    return bool(names) and all(any(word in name for word in classify.NAMES) for name in names)
+def _names(mesh: Mesh, triangles: Ints) -> list[str]:
+    """Names of the parts that triangles come from."""
+    return [mesh.part_names[part] for part in np.unique(mesh.parts[triangles]).tolist()]
 
 
 def _extent(mesh: Mesh, exposed: classify.Exposed, rows: list[int]) -> str:
-    low = min(exposed.heights[row][0] for row in rows) + mesh.origin[2]
-    high = max(exposed.heights[row][1] for row in rows) + mesh.origin[2]
+    low = float(exposed.rims.low[rows].min() + mesh.origin[2])
+    high = float(exposed.rims.high[rows].max() + mesh.origin[2])
     area = sum(exposed.shapes[row].area for row in rows)
     return f"A surface of {area:.0f} m2 in plan at heights from {low:.2f} to {high:.2f} m"
-
-
-def _standing_inside(planes: list[Plane], seen: list[Part], standing: walls.Walls) -> Floats:
-    """Metres of wall feet that stand inside each part's plan within reach of its height."""
-    found = np.zeros(len(seen))
-    feet: list[tuple[Floats, Floats]] = []
-    for frame, shape in zip(standing.frames, standing.shapes, strict=True):
-        west, low, east, high = shape.bounds
-        if high - low < classify.STOREY:
-            continue
-        feet.append((frame.lift(np.array([[west, low]]))[0], frame.lift(np.array([[east, low]]))[0]))
-    if not feet:
-        return found
-    lines = shapely.linestrings(np.array([[one[:2], two[:2]] for one, two in feet]))
-    tree = shapely.STRtree(lines)
-    for row, part in enumerate(seen):
-        plot = classify.filled(part.shape).buffer(0.02)
-        frame = planes[part.plane].frame
-        for at in tree.query(plot, predicate="intersects").tolist():
-            inside = lines[at].intersection(plot)
-            if inside.length < 0.1:
-                continue
-            foot = np.array([[*inside.centroid.coords[0]]])
-            level = float(frame.lift(foot)[0, 2])
-            low = feet[at][0][2]
-            frame_high = standing.shapes[at].bounds[3]
-            if low <= level + classify.STAND and frame_high >= level + classify.STOREY:
-                found[row] += inside.length
-    return found
 
 
 def _facets(mesh: Mesh, planes: list[Plane], parts: list[Part]) -> tuple[Facet, ...]:

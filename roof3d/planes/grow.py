@@ -19,6 +19,7 @@ from scipy.spatial import ConvexHull, QhullError
 
 from roof3d.planes.adjacency import Adjacency, Measures
 from roof3d.planes.moments import fit_planes, sum_by
+from roof3d.planes.names import fragile
 from roof3d.planes.segments import touching_segments
 from roof3d.records import Floats, Ints, Mesh
 
@@ -32,6 +33,7 @@ CRUMB = 0.3  # m2, regions smaller than this are crumbs
 MANY = 1000  # crumbs that are too many to be grown one by one
 LAYERS = 50  # slivers behind slivers that are followed
 SURE = np.radians(0.1)  # bend at which even slivers may be joined at once
+THIN = 0.008  # m, distance within which a sliver belongs to its neighbour's plane
 SLIVER_HEIGHT = 0.03  # m
 SLIVER_SHAPE = 0.02  # height over longest side
 
@@ -65,7 +67,8 @@ def join_flat(mesh: Mesh, pairs: Adjacency, measures: Measures, sliver: NDArray[
     dot = np.einsum("ij,ij->i", measures.normal[first], measures.normal[second])
     flat = np.abs(dot) >= np.cos(ANGLE)
     flat &= ~(sliver[first] | sliver[second]) | (np.abs(dot) >= np.cos(SURE))
-    flat &= same_side(mesh, first, second, dot)
+    glass = fragile(mesh)
+    flat &= same_side(mesh, first, second, dot) & (glass[first] == glass[second])
     first, second = first[flat], second[flat]
     a, b = pairs.a[flat], pairs.b[flat]
     base = mesh.vertices[a]
@@ -156,6 +159,8 @@ def grow_regions(
     rank = np.empty(count, dtype=np.int64)
     rank[queue] = np.arange(count)
     told = np.bincount(regions.label, weights=mesh.oriented.astype(float), minlength=count) > 0
+    glass = np.zeros(count, dtype=bool)
+    glass[regions.label] = fragile(mesh)
     new = np.full(count, -1, dtype=np.int64)
     steepest = np.cos(ANGLE)
     for seed in queue.tolist():
@@ -178,6 +183,8 @@ def grow_regions(
                 continue
             _, other = heapq.heappop(heap)
             if new[other] >= 0:
+                continue
+            if glass[other] != glass[seed]:
                 continue
             broad = max(float(thin[other]), SLIVER_HEIGHT)
             dot = float(regions.normal[other] @ seed_normal)
@@ -240,7 +247,7 @@ def attach_slivers(mesh: Mesh, regions: Regions, pairs: Adjacency, sliver: NDArr
             break
         home = label[two]
         away = mesh.vertices[mesh.triangles[one]] - regions.centroid[home][:, None, :]
-        close = np.abs(np.einsum("ikj,ij->ik", away, regions.normal[home])).max(axis=1) <= BOW
+        close = np.abs(np.einsum("ikj,ij->ik", away, regions.normal[home])).max(axis=1) <= THIN
         one, home = one[close], home[close]
         if len(one) == 0:
             break

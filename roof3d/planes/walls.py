@@ -95,6 +95,22 @@ def along(walls: Walls, near: list[int], start: Floats, end: Floats, lift: float
     return merge_intervals(np.array(intervals, dtype=np.float64).reshape(-1, 2), JOIN)
 
 
+def without(intervals: Floats, taken: Floats) -> Floats:
+    """Disjoint intervals (k, 2) less others."""
+    left: list[tuple[float, float]] = []
+    for low, high in intervals.tolist():
+        at = low
+        for begin, finish in taken.tolist():
+            if finish <= at or begin >= high:
+                continue
+            if begin > at:
+                left.append((at, begin))
+            at = max(at, finish)
+        if at < high:
+            left.append((at, high))
+    return np.array(left, dtype=np.float64).reshape(-1, 2)
+
+
 def total(intervals: Floats) -> float:
     """Summed length of disjoint intervals."""
     return float((intervals[:, 1] - intervals[:, 0]).sum()) if len(intervals) else 0.0
