@@ -1,1 +1,17 @@
-"""(see the modules of this folder)"""
+"""Place: where to anchor, how many, at what cost, and how sure that is."""
+
+from roof3d.place.choose import KINDS, Placement, alternatives, place
+from roof3d.place.cover import Cover, Effort, solve_cover
+from roof3d.place.study import Study, make_study
+
+__all__ = [
+    "Cover",
+    "Effort",
+    "KINDS",
+    "Placement",
+    "Study",
+    "alternatives",
+    "make_study",
+    "place",
+    "solve_cover",
+]

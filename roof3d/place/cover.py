@@ -84,12 +84,15 @@ class Effort:
     swaps: int = 4000  # steps of local search without gain before it ends
 
 
+USUAL = Effort()
+
+
 def solve_cover(
     matrix: sparse.csr_array,
     cost: Floats | None = None,
     *,
     start: Ints | None = None,
-    effort: Effort = Effort(),
+    effort: Effort = USUAL,
     report: Report | None = None,
     stop: Stop = lambda: False,
 ) -> Cover:

@@ -145,7 +145,7 @@ def reduce_cover(matrix: sparse.csr_array, cost: Floats, ties: sparse.csr_array 
 
 def separate_parts(matrix: sparse.csr_array) -> list[tuple[Ints, Ints]]:
     """Row and column indices of each part that shares nothing with the others, largest first."""
-    rows, columns = matrix.shape
+    rows = matrix.shape[0]
     graph = sparse.block_array([[None, matrix], [matrix.T, None]], format="csr")
     _, label = connected_components(graph, directed=False)
     parts = [

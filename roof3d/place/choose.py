@@ -1,0 +1,382 @@
+"""Where to anchor: the cover over a study's places, proven, written as a plan, and checked once more.
+
+A place enters the choice with the longest line on offer that was shown to hold every limit there; longer
+lines never make an edge safer, and they serve all that shorter ones serve. What comes out is an ordinary
+plan, and the check that everybody else uses has the last word on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import scipy.sparse as sparse
+
+from roof3d.check import Result, check
+from roof3d.errors import InputError
+from roof3d.place.cover import USUAL, Cover, Effort, Progress, solve_cover
+from roof3d.place.demand import Demand
+from roof3d.place.study import Column, Study, Tell, make_study
+from roof3d.place.tied import solve_tied, tie_matrix
+from roof3d.records import Anchor, AnchorLine, Floats, Line, Plan, Roof
+
+Option = tuple[int, float]
+"""Row of ``Study.columns`` and length of line, m."""
+
+KINDS = ("points", "lines", "mixed", "restraint")
+REPAIRS = 4
+
+
+@dataclass(frozen=True, eq=False)
+class Placement:
+    """A choice of anchors with what is proven of it, and the check of the plan that holds them."""
+
+    plan: Plan
+    kind: str  # points, lines, mixed, restraint
+    aim: str  # fewest, cost
+    cover: Cover
+    bound_any: float  # no choice from these places does with less, however fine the cells are
+    proof: str
+    anchors: int  # fixed to the structure: single anchors, ends and supports of anchor lines
+    line_m: float  # ropes from anchor to worker, and anchor lines
+    cost: float | None  # with the plan's prices
+    work_m2: float
+    unserved_m2: float  # by the check of the plan
+    worst_margin_m: float | None
+    result: Result
+    study: Study
+    assumptions: tuple[str, ...]
+
+    @property
+    def complete(self) -> bool:
+        """Whether all work is served."""
+        return self.unserved_m2 <= 1e-6
+
+
+# ------------------------------------------------------------------------------------------- choosing
+
+
+def place(
+    roof: Roof,
+    plan: Plan,
+    progress: Tell | None = None,
+    *,
+    kind: str | None = None,
+    aim: str = "fewest",
+    effort: Effort = USUAL,
+    stop: Callable[[], bool] = lambda: False,
+    study: Study | None = None,
+) -> Placement:
+    """Choose anchors that serve the plan's work with every limit held.
+
+    ``kind``: points, lines, mixed or restraint; by default what the plan's candidates ask for. ``aim``:
+    ``fewest`` anchors, then least line; or least ``cost`` with the plan's prices. ``progress`` is called
+    with what is being done, a step and the number of steps; ``stop`` is asked now and then, and the best so
+    far comes back with its gap. The plan's own anchors are replaced. Raises InputError where the plan has
+    no usable candidates, or no prices for a choice by cost.
+    """
+    if kind is None:
+        kind = "mixed" if plan.candidates.anchor_lines else "points"
+        kind = "restraint" if plan.line.policy == "restraint" else kind
+    if kind not in KINDS:
+        raise ValueError(f"kind must be one of {', '.join(KINDS)}, not {kind!r}")
+    if aim == "cost" and plan.prices.anchor is None:
+        raise InputError(plan.file or "plan", "prices.anchor", "nothing", "a price, for a choice by cost")
+    if study is None:
+        study = make_study(
+            roof, plan, progress, lines=kind in ("lines", "mixed"), restraint=kind == "restraint"
+        )
+    return _choose(study, kind, aim, effort, stop, progress or (lambda text, step, steps: None))
+
+
+def alternatives(
+    roof: Roof,
+    plan: Plan,
+    progress: Tell | None = None,
+    *,
+    kinds: Sequence[str] = KINDS,
+    aim: str = "fewest",
+    effort: Effort = USUAL,
+    stop: Callable[[], bool] = lambda: False,
+) -> tuple[Placement, ...]:
+    """The same job by single anchors, anchor lines, both, and restraint only, from one study."""
+    study = make_study(
+        roof, plan, progress, lines=bool({"lines", "mixed"} & set(kinds)), restraint="restraint" in kinds
+    )
+    return tuple(
+        place(roof, plan, progress, kind=kind, aim=aim, effort=effort, stop=stop, study=study)
+        for kind in kinds
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Options:
+    """Columns of one covering problem: which place, which line, at what cost."""
+
+    place: np.ndarray  # (m,) row of Study.columns
+    length: Floats  # (m,)
+    cost: Floats  # (m,)
+
+
+def _options(study: Study, kind: str, aim: str, barred: set[tuple[int, float]]) -> _Options:
+    place_rows: list[int] = []
+    lengths: list[float] = []
+    costs: list[float] = []
+    for row, column in enumerate(study.columns):
+        if (kind == "lines") != (column.kind == "line") and kind != "mixed":
+            continue
+        longest = column.restrained if kind == "restraint" else column.allowed.length
+        on_offer = [length for length in study.lengths if length < longest] + [longest]
+        usable = [x for x in on_offer if x > 0 and (row, x) not in barred]
+        if aim == "fewest" or study.plan.prices.line_per_m in (None, 0.0):
+            usable = usable[-1:]
+        for length in usable:
+            place_rows.append(row)
+            lengths.append(length)
+            if aim == "cost":
+                costs.append(column_cost(column, length, study.plan))
+            else:
+                costs.append(float(len(column.points)))
+    return _Options(np.array(place_rows, dtype=np.int64), np.array(lengths), np.array(costs))
+
+
+def column_cost(column: Column, length: float, plan: Plan) -> float:
+    """Price of one place with its line, visits left aside; what has no price counts as nil."""
+    prices = plan.prices
+    rope = length * (prices.line_per_m or 0.0)
+    anchor = prices.anchor or 0.0
+    if column.kind == "point":
+        return anchor + rope
+    supports = (len(column.points) - 2) * (prices.support or 0.0)
+    return 2 * anchor + supports + column.run_m * (prices.anchor_line_per_m or 0.0) + rope
+
+
+def _choose(
+    study: Study, kind: str, aim: str, effort: Effort, stop: Callable[[], bool], tell: Tell
+) -> Placement:
+    extra: list[Demand] = []
+    barred: set[Option] = set()
+    tied = study.plan.candidates.tied
+
+    def report(progress: Progress) -> None:
+        tell(f"{progress.stage}: best {progress.best:g}, bound {progress.bound:g}", 0, 0)
+
+    attempt = 0
+    while True:
+        options = _options(study, kind, aim, barred)
+        matrix = _matrix(study, extra, options)
+        covered = sparse.csr_array(matrix[np.flatnonzero(np.diff(matrix.indptr) > 0)])
+        notes: tuple[str, ...] = ()
+        if tied:
+            ties = tie_matrix(matrix, _areas(study, extra), study.plan.candidates.tie_overlap)
+            cover, notes = solve_tied(covered, options.cost, ties, effort=effort, report=report, stop=stop)
+        else:
+            cover = solve_cover(covered, options.cost, effort=effort, report=report, stop=stop)
+        lengths = _shorten(study, extra, options, cover, aim)
+        chosen = [(int(options.place[j]), length) for j, length in zip(cover.chosen, lengths, strict=True)]
+        plan, named = _written(study, kind, chosen)
+        tell("checking the plan", 0, 0)
+        result = check(study.roof, plan)
+        more = _missed(study, result, options)
+        bad = _dangerous(result, named)
+        attempt += 1
+        if (not more and not bad) or attempt > REPAIRS:
+            break
+        extra += more
+        barred |= bad
+    bound_any = cover.bound if tied else _bound_any(study, options, extra, cover, effort, stop)
+    proof = _proof(study, options, cover, bound_any, aim, tied)
+    return _placement(study, kind, aim, cover, bound_any, result, chosen, proof, notes)
+
+
+def _matrix(study: Study, extra: list[Demand], options: _Options) -> sparse.csr_array:
+    """Cells by options: served whole, every limit held."""
+    parts = [demand.need[:, options.place] <= options.length[None, :] for demand in (study.demand, *extra)]
+    return sparse.csr_array(np.concatenate(parts).astype(np.int8))
+
+
+def _areas(study: Study, extra: list[Demand]) -> Floats:
+    # cells added in repair lie within others: they must be held, but their area counts once
+    return np.concatenate([study.demand.area, *(np.zeros(len(demand.area)) for demand in extra)])
+
+
+def _shorten(study: Study, extra: list[Demand], options: _Options, cover: Cover, aim: str) -> list[float]:
+    """The shortest lines on offer with which the chosen places still serve everything together."""
+    full = [float(options.length[j]) for j in cover.chosen]
+    if aim == "cost" or study.plan.candidates.tied or not full:
+        return full
+    places = options.place[cover.chosen]
+    need = np.concatenate([demand.need[:, places] for demand in (study.demand, *extra)])
+    need = need[(need <= np.array(full)[None, :]).any(axis=1)]
+    offered = [(k, x) for k in range(len(full)) for x in (*study.lengths, full[k]) if x <= full[k]]
+    offered = sorted(set(offered))
+    served = np.array([need[:, k] <= length for k, length in offered]).T
+    price = np.array([length for _, length in offered])
+    answer = solve_cover(sparse.csr_array(served.astype(np.int8)), price, effort=Effort(work=20.0))
+    shortest = dict.fromkeys(range(len(full)), 0.0)
+    for j in answer.chosen:
+        k, length = offered[int(j)]
+        shortest[k] = max(shortest[k], length)
+    # a place that others make up for stays only if the proof was not closed; it keeps its line
+    return [shortest[k] or full[k] for k in range(len(full))]
+
+
+def _written(study: Study, kind: str, chosen: list[tuple[int, float]]) -> tuple[Plan, dict[str, Option]]:
+    """The plan with the chosen anchors in place of its own, and which option each of them is.
+
+    Anchors are numbered in the order of their places.
+    """
+    plan = study.plan
+    line: Line = plan.line
+    if kind == "restraint":
+        line = replace(line, policy="restraint", slack=0.0)
+    anchors: list[Anchor] = []
+    lines: list[AnchorLine] = []
+    named: dict[str, Option] = {}
+    for row, length in sorted(chosen):
+        source = study.columns[row].anchor
+        tied = replace(line, length=length)
+        if isinstance(source, Anchor):
+            anchors.append(replace(source, id=f"A{len(anchors) + 1}", line=tied))
+            named[anchors[-1].id] = (row, length)
+        else:
+            lines.append(replace(source, id=f"H{len(lines) + 1}", line=tied))
+            named[lines[-1].id] = (row, length)
+    return replace(plan, anchors=tuple(anchors), anchor_lines=tuple(lines)), named
+
+
+def _missed(study: Study, result: Result, options: _Options) -> list[Demand]:
+    """Cells that the check finds unserved though some place serves them: further demand."""
+    cells = result.cells
+    rows = np.flatnonzero(~cells.any_served)
+    if not rows.size:
+        return []
+    # only cells that lie in demand cells which the choice claims to serve
+    longest = np.array([column.longest for column in study.columns])
+    names = {name: k for k, name in enumerate(study.demand.planes)}
+    need = _cell_needs(study, result, rows, longest)
+    servable = (need[:, options.place] <= options.length[None, :]).any(axis=1)
+    rows, need = rows[servable], need[servable]
+    if not rows.size:
+        return []
+    plane = np.array([names[cells.planes[k]] for k in cells.plane[rows]], dtype=np.int64)
+    return [
+        Demand(plane, study.demand.planes, cells.at[rows], cells.area[rows], cells.size[rows], need, need)
+    ]
+
+
+def _cell_needs(study: Study, result: Result, rows: np.ndarray, longest: Floats) -> np.ndarray:
+    plan = study.plan
+    cells = result.cells
+    facets = {facet.id: facet for facet in study.roof.planes}
+    steep = np.array([1.0 / facets[cells.planes[k]].normal[2] for k in cells.plane[rows]])
+    # from a point of the cell to its furthest corner: within twice the half diagonal, on the slope
+    radius = cells.size[rows] * np.sqrt(2.0) * steep
+    need = np.full((rows.size, len(study.columns)), np.inf, dtype=np.float32)
+    for k, column in enumerate(study.columns):
+        if longest[k] <= 0:
+            continue
+        worst = np.zeros(rows.size)
+        for height in (plan.worker.kneeling_height, plan.worker.attachment_height):
+            lengths = column.ruler.measure(cells.at[rows] + np.array([0.0, 0.0, height]), longest[k])
+            worst = np.maximum(worst, lengths.hi)
+        need[:, k] = np.where(worst + radius <= longest[k], worst + radius, np.inf)
+    return need
+
+
+def _dangerous(result: Result, named: dict[str, Option]) -> set[Option]:
+    """Options at whose anchor the check of the whole plan finds a danger."""
+    return {
+        option
+        for name, option in named.items()
+        for finding in result.findings
+        if finding.severity == "danger"
+        and (finding.element == name or f" on {name}:" in finding.text or finding.text.startswith(f"{name}:"))
+    }
+
+
+def _bound_any(
+    study: Study,
+    options: _Options,
+    extra: list[Demand],
+    cover: Cover,
+    effort: Effort,
+    stop: Callable[[], bool],
+) -> float:
+    """What no choice from these places can go below, however finely the work were cut.
+
+    Only the cells' own points are asked for, and a place counts for a point unless it is certain that it
+    does not reach it. That is less than any true cover must do.
+    """
+    demands = (study.demand, *extra)
+    whole = np.concatenate([d.need[:, options.place] <= options.length[None, :] for d in demands])
+    may = np.concatenate([d.point_need[:, options.place] <= options.length[None, :] for d in demands])
+    rows = whole.any(axis=1)
+    relaxed = sparse.csr_array((may[rows] | whole[rows]).astype(np.int8))
+    answer = solve_cover(relaxed, options.cost, start=cover.chosen, effort=effort, stop=stop)
+    return min(answer.bound, cover.best)
+
+
+def _proof(study: Study, options: _Options, cover: Cover, bound_any: float, aim: str, tied: bool) -> str:
+    """One sentence or two: best, bound, gap; "fewest" or "least" only where the gap is nil."""
+    places = np.unique(options.place).size
+    lines = any(study.columns[row].kind == "line" for row in options.place)
+    if aim == "cost":
+        unit = study.plan.prices.currency or "in the plan's prices"
+        best, bound, floor = (f"{value:.2f} {unit}" for value in (cover.best, cover.bound, bound_any))
+        word = "least cost"
+    else:
+        unit = "anchors, ends and supports of anchor lines counted" if lines else "anchors"
+        best, bound, floor = f"{cover.best:.0f} {unit}", f"{cover.bound:.0f}", f"{bound_any:.0f}"
+        word = "fewest"
+    if not places:
+        return "no place serves any of the work with every limit held"
+    chain = " with workers tied at all times" if tied else ""
+    frame = (
+        f"from the {places} places that hold every limit, over {len(study.demand.area)} cells of work{chain}"
+    )
+    if cover.proven:
+        text = f"{best}: the {word} {frame} (bound {bound}, gap nil)"
+        if bound_any < cover.best - 1e-6:
+            return f"{text}; with cells cut finer without end, no fewer than {floor} would do"
+        return f"{text}, and no finer cells would change that"
+    why = "stopped" if cover.stopped else "search ended"
+    return f"best found {best}, bound {bound}, gap {100 * cover.gap:.1f} %, {frame}; {why} before proof"
+
+
+def _placement(
+    study: Study,
+    kind: str,
+    aim: str,
+    cover: Cover,
+    bound_any: float,
+    result: Result,
+    chosen: list[Option],
+    proof: str,
+    notes: tuple[str, ...],
+) -> Placement:
+    plan = result.plan
+    columns = [(study.columns[row], length) for row, length in chosen]
+    metres = sum(length for _, length in columns) + sum(column.run_m for column, _ in columns)
+    cost = None
+    if plan.prices.anchor is not None:
+        cost = sum(column_cost(column, length, plan) for column, length in columns)
+        cost += (plan.prices.visit or 0.0) if columns else 0.0
+    return Placement(
+        plan=plan,
+        kind=kind,
+        aim=aim,
+        cover=cover,
+        bound_any=bound_any,
+        proof=proof,
+        anchors=sum(len(column.points) for column, _ in columns),
+        line_m=metres,
+        cost=cost,
+        work_m2=result.work_m2,
+        unserved_m2=max(0.0, result.work_m2 - result.served_m2),
+        worst_margin_m=result.worst_margin_m,
+        result=result,
+        study=study,
+        assumptions=study.assumptions + notes,
+    )
