@@ -79,6 +79,12 @@ def mass_finding(mass: float, rules: RuleSet) -> list[Finding]:
     return [Finding("mass-over-limit", "warning", text)]
 
 
+def load_unknown_finding(name: str, at: Floats) -> list[Finding]:
+    """A finding where nothing limits the force of the worst fall, so that no rating can be enough."""
+    text = f"{name}: nothing limits the force of its worst fall, so the load on it is not known"
+    return [Finding("anchor-load-unknown", "danger", text, name, np.asarray(at))]
+
+
 def near_edge_finding(name: str, at: Floats, away: float, rules: RuleSet) -> list[Finding]:
     """A finding where an anchor is nearer to a fall edge than the rule set allows."""
     least = rules.get("edge_anchor_setback")

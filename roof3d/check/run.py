@@ -13,6 +13,7 @@ import numpy as np
 from roof3d import arrest, taut
 from roof3d.check.findings import (
     line_findings,
+    load_unknown_finding,
     mass_finding,
     near_edge_finding,
     segment_findings,
@@ -260,6 +261,8 @@ def _anchor_result(
     )
     more = list(stopped.findings) if falls else []
     peak = stopped.peak_force_n
+    if peak is None:
+        more += load_unknown_finding(one.name, one.points[0])
     force = peak if peak is not None else rules.value("arrest_force_limit")
     facts: dict[str, Any] = {
         "free_fall_m": free_fall if falls else None,
@@ -302,7 +305,7 @@ def _anchor_result(
         served_area_m2=served,
         load_n=None if peak is None else check.load_n,
         rating_n=one.source.rating,
-        verdict=check.verdict,
+        verdict=check.verdict if peak is not None or check.verdict == "short" else "unknown",
         terms=one.terms,
         arrest=facts,
     )
@@ -337,6 +340,7 @@ def _line_result(
         if segment.free_fall_m is not None:
             nearest = one.points[np.argmin(np.linalg.norm(one.points - segment.start, axis=1))]
             ways.append(segment.start - nearest)
+    known = facts["peak_force_kN"] is not None
     loads = arrest.line_loads(model, force, directions=_few(ways))
     more += list(loads.findings)
     shown = []
@@ -345,15 +349,16 @@ def _line_result(
         name = f"{source.id}, {load.kind} {load.point + 1}"
         check = arrest.check_line_point(name, load.load, rating, rules, at=load.at)
         more += check.findings
-        verdicts.append(check.verdict)
+        verdicts.append(check.verdict if known or check.verdict == "short" else "unknown")
         shown.append(
             {
                 "point": load.point + 1,
                 "kind": load.kind,
                 "load_kN": load.magnitude_n / 1000,
+                "vector_kN": load.load / 1000,
                 "needs_kN": check.designed_n / 1000,
                 "rating_kN": None if rating is None else rating / 1000,
-                "verdict": check.verdict,
+                "verdict": verdicts[-1],
                 "case": load.case,
             }
         )
@@ -367,7 +372,7 @@ def _line_result(
         line_length_m=one.tie.length,
         policy=one.tie.policy,
         served_area_m2=served,
-        load_n=max((load.magnitude_n for load in loads.points), default=None),
+        load_n=max((load.magnitude_n for load in loads.points), default=None) if known else None,
         rating_n=min(ratings) if ratings and len(ratings) == len(model.ratings) else None,
         verdict=min(verdicts, key=rank.index, default="unknown"),
         terms=one.terms,
