@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-import importlib
 import os
-from collections.abc import Callable
 
 import numpy as np
 import shapely
 
 from roof3d.edges import find_edges
 from roof3d.errors import InputError
+from roof3d.levels import fill_drops
 from roof3d.load import read_mesh
 from roof3d.planes import find_facets
 from roof3d.records import Facet, Mesh, Roof
 
+FLUSH = (
+    "Every plane is taken to bear a person. Glass, plastic sheet and the like that lie flush in a plane "
+    "cannot be told from geometry; only parts named so are left open."
+)
 AROUND = 2.0  # m that ground must reach past the roofs to be called complete
 
 
@@ -46,10 +49,9 @@ def from_mesh(mesh: Mesh, *, grade: float | None = None) -> Roof:
         )
     level, source, sentence = find_grade(mesh, facets, local)
     edges, graph = find_edges(mesh, facets, level)
-    told = [*doubts, *([sentence] if sentence else [])]
+    told = [*doubts, *([sentence] if sentence else []), FLUSH]
     roof = Roof(mesh, facets, edges, graph, level, source, tuple(told))
-    fill = _fill_drops()
-    return roof if fill is None else fill(roof)
+    return fill_drops(roof)
 
 
 def find_grade(mesh: Mesh, facets: tuple[Facet, ...], grade: float | None) -> tuple[float, str, str]:
@@ -94,11 +96,3 @@ def _reaches_round(ground: list[Facet], roofs: list[Facet]) -> bool:
     plot = shapely.union_all([shapely.make_valid(shapely.Polygon(f.rings[0][:, :2])) for f in ground])
     need = shapely.union_all([shapely.make_valid(shapely.Polygon(f.rings[0][:, :2])) for f in roofs])
     return bool(plot.buffer(0.05).covers(need.buffer(AROUND)))
-
-
-def _fill_drops() -> Callable[[Roof], Roof] | None:
-    """The stage that looks below the edges, imported only here because it needs a finished roof."""
-    found: Callable[[Roof], Roof] | None = getattr(
-        importlib.import_module("roof3d.levels"), "fill_drops", None
-    )
-    return found
