@@ -61,7 +61,7 @@ CHOICES = {
         "4.2 m",
         "fixed",
         (("A1", (3, 4, "5.3")), ("A2", (9, 4, "5.3"))),
-        rating="22.2 kN",
+        rating="24 kN",
         tables=(
             """[candidates]              # where roof3d place may put anchors
 along = ["ridge"]
@@ -115,7 +115,7 @@ strip = "1 m"
         "obj",
         "16 ft",
         "restraint",
-        (("A1", (8, 12, "19.2")), ("A2", (24, 12, "19.2")), ("A3", (25, -8, "16.9"))),
+        (("A1", (14, 12, "19.2")), ("A2", (33, 12, "19.2")), ("A3", (25, -7, "16.9"))),
         mass="220 lb",
         height="5 ft",
         remark="The longest rope that keeps everybody off every edge is asked for.",
