@@ -117,6 +117,7 @@ def stop(
     below = length if hanging is None else min(max(hanging, 0.0), length)
     beyond = () if anchor_line is None else (anchor_line,)
     findings: list[Finding] = []
+    name = f"{element}: " if element else ""
     assumptions = list(connector.assumptions)
     soft: tuple[Elastic, ...] = beyond
     stiff_force = math.inf
@@ -142,8 +143,8 @@ def stop(
             )
         if absorber is None:
             text = (
-                f"the absorber cannot stop {show_value(mass, 'kg')} after {show_value(fall, 'm')} of fall "
-                f"within its {show_value(connector.maximum_extension, 'm')}: "
+                f"{name}the absorber cannot stop {show_value(mass, 'kg')} after {show_value(fall, 'm')} "
+                f"of fall within its {show_value(connector.maximum_extension, 'm')}: "
                 f"{show_value(left, 'J')} are left over"
             )
             findings.append(Finding("absorber-exhausted", "danger", text, element))
@@ -152,7 +153,9 @@ def stop(
         average = None
         if not math.isfinite(stiff_force):
             peak = None
-            text = "no absorber and no stiffness of the line, so nothing limits the force on the person"
+            text = (
+                f"{name}no absorber and no stiffness of the line, so nothing limits the force on the person"
+            )
             findings.append(Finding("arrest-force-unknown", "danger", text, element))
     stretch = _line_stretch(weight, fall, soft, connector, length, peak)
     deflection = 0.0
@@ -164,11 +167,11 @@ def stop(
         total = connector.activation_distance + deceleration + stretch
     limit = rules.value("arrest_force_limit")
     if peak is not None and peak > limit * (1 + 1e-9):
-        text = f"arrest force {show_value(peak, 'N')} over the limit of {show_value(limit, 'N')}"
+        text = f"{name}arrest force {show_value(peak, 'N')} over the limit of {show_value(limit, 'N')}"
         findings.append(Finding("arrest-force-over-limit", "danger", text, element))
     allowed = rules.value("deceleration")
     if deceleration is not None and deceleration > allowed * (1 + 1e-9):
-        text = f"deceleration distance {show_value(deceleration, 'm')} over {show_value(allowed, 'm')}"
+        text = f"{name}deceleration distance {show_value(deceleration, 'm')} over {show_value(allowed, 'm')}"
         findings.append(Finding("deceleration-over-limit", "warning", text, element))
     return Stop(
         mass_kg=mass,
