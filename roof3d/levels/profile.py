@@ -140,8 +140,12 @@ def _square_to(along: Floats, edge: Edge) -> Floats:
 
 
 def fill_drops(roof: Roof) -> Roof:
-    """The roof with ``Edge.drop_m`` of every fall edge: the least height to what lies below."""
-    steps = profiles(roof)
+    """The roof with ``Edge.drop_m`` of every fall edge: the least height to what lies below.
+
+    Looked up over the body's reach outward from every place of the edge itself; clearance counts a body's
+    width to either side as well, so over a slope it may find less.
+    """
+    steps = profiles(roof, half_width_m=0.0)
     edges: list[Edge] = []
     for edge in roof.edges:
         profile = steps.get(edge.id)
