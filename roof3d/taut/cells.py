@@ -89,7 +89,13 @@ def _cell_apart(sight, region, plates, pair, contact, low, high, apart):  # type
             apart[d, c] = s
 
 
-def cut_cells(contacts: Contacts, sight: tuple[np.ndarray, ...], region: Ints, plates: tuple[np.ndarray, ...], pair: Ints) -> Cells:
+def cut_cells(
+    contacts: Contacts,
+    sight: tuple[np.ndarray, ...],
+    region: Ints,
+    plates: tuple[np.ndarray, ...],
+    pair: Ints,
+) -> Cells:
     """Cut all contacts into cells and measure the cells against each other."""
     numbers = np.clip(np.ceil(contacts.length / CELL), 1, CELLS_MOST).astype(np.int64)
     first = np.concatenate(([0], np.cumsum(numbers)))

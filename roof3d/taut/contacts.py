@@ -87,7 +87,9 @@ def _overlaps(surfaces: Surfaces) -> list[list[tuple[float, float, int]]]:
     return found
 
 
-def _wedge(inward: Floats, outward_side: Floats, known: np.ndarray, way: Floats) -> tuple[Floats, Floats] | None:
+def _wedge(
+    inward: Floats, outward_side: Floats, known: np.ndarray, way: Floats
+) -> tuple[Floats, Floats] | None:
     """Faces (inward directions u1, u2) of the wedge where more than half a turn is free, or None.
 
     ``inward`` (k, 3): directions into the faces that meet along ``way``; ``outward_side`` (k, 3):

@@ -188,7 +188,9 @@ def measure(
     return Lengths(raw.lo, raw.hi)
 
 
-def trace(preparation: Preparation, anchor: Floats, points: Floats, limit: float = np.inf) -> list[TautPath | None]:
+def trace(
+    preparation: Preparation, anchor: Floats, points: Floats, limit: float = np.inf
+) -> list[TautPath | None]:
     """The checked path behind each ``hi``; None where none was found within the limit."""
     points = np.asarray(points, dtype=np.float64).reshape(-1, 3)
     raw = _search(preparation, anchor, points, limit, CHECKS)

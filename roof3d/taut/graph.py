@@ -67,7 +67,16 @@ def _join_nodes(sight, contacts, contact, apart, point, lifted, limit):  # type:
                 s += (point[i, c] - point[j, c]) ** 2
             s = np.sqrt(s)
             if s > limit or blocked(
-                sight[0], sight[1], sight[2], sight[3], sight[4], sight[5], sight[6], sight[7], lifted[i], lifted[j]
+                sight[0],
+                sight[1],
+                sight[2],
+                sight[3],
+                sight[4],
+                sight[5],
+                sight[6],
+                sight[7],
+                lifted[i],
+                lifted[j],
             ):
                 continue
             rows.append(i)
@@ -117,7 +126,16 @@ def lengths_from(sight, contacts, contact, graph, a, a_lifted, limit, known, bef
             s += (point[i, c] - a[c]) ** 2
         s = np.sqrt(s)
         if s > limit or blocked(
-            sight[0], sight[1], sight[2], sight[3], sight[4], sight[5], sight[6], sight[7], a_lifted, lifted[i]
+            sight[0],
+            sight[1],
+            sight[2],
+            sight[3],
+            sight[4],
+            sight[5],
+            sight[6],
+            sight[7],
+            a_lifted,
+            lifted[i],
         ):
             continue
         for side in range(SIDES):

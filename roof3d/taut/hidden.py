@@ -178,7 +178,17 @@ def may_see(sight, region, plates, e0, e1, f0, f1):  # type: ignore[no-untyped-d
             middle_e[c] = 0.5 * (now[0, c] + now[1, c])
             middle_f[c] = 0.5 * (now[2, c] + now[3, c])
         count = _crossed(
-            sight[0], sight[1], sight[2], sight[3], sight[4], sight[5], sight[6], sight[7], middle_e, middle_f, found
+            sight[0],
+            sight[1],
+            sight[2],
+            sight[3],
+            sight[4],
+            sight[5],
+            sight[6],
+            sight[7],
+            middle_e,
+            middle_f,
+            found,
         )
         if count == 0:
             return True
@@ -306,7 +316,9 @@ def pair_masks(sight, region, plates, start, n1, n2, ends, masks, limit):  # typ
                 gap2 += gap * gap
             if gap2 > limit * limit:
                 continue
-            masks[e, f] = _see_on_sides(sight, region, plates, start, n1, n2, e, f, ends, span_e, span_f, part)
+            masks[e, f] = _see_on_sides(
+                sight, region, plates, start, n1, n2, e, f, ends, span_e, span_f, part
+            )
             if masks[e, f]:
                 masks[f, e] = _see_on_sides(
                     sight, region, plates, start, n1, n2, f, e, ends, span_e, span_f, part

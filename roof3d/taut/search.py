@@ -58,9 +58,7 @@ def place_contact(sight, faced, contacts, e, t, out):  # type: ignore[no-untyped
         p = np.empty(3)
         for c in range(3):
             p[c] = start[e, c] + t * way[e, c]
-        lift(
-            sight[0], sight[1], sight[2], sight[3], sight[4], sight[5], sight[6], sight[7], faced, p, out
-        )
+        lift(sight[0], sight[1], sight[2], sight[3], sight[4], sight[5], sight[6], sight[7], faced, p, out)
         return
     for c in range(3):
         out[c] = start[e, c] + t * way[e, c] + shift[e, c]
@@ -175,7 +173,16 @@ def search_all(sight, faced, region, plates, contacts, ends, cells, pair, near, 
         if straight > limit:
             continue
         if not blocked(
-            sight[0], sight[1], sight[2], sight[3], sight[4], sight[5], sight[6], sight[7], lifted[i], a_lifted
+            sight[0],
+            sight[1],
+            sight[2],
+            sight[3],
+            sight[4],
+            sight[5],
+            sight[6],
+            sight[7],
+            lifted[i],
+            a_lifted,
         ):
             hi[i] = straight
             continue
@@ -273,7 +280,9 @@ def search_all(sight, faced, region, plates, contacts, ends, cells, pair, near, 
                 tried_seq[tried, j] = sequence[j]
             tried += 1
             lower, exact = shorten(p, a, sequence, k, start, way, length, t)
-            if exact < best and path_free(sight, faced, contacts, a_lifted, lifted[i], sequence, k, t, places):
+            if exact < best and path_free(
+                sight, faced, contacts, a_lifted, lifted[i], sequence, k, t, places
+            ):
                 best, best_lower = exact, lower
                 count[i] = k
                 for j in range(k):

@@ -96,12 +96,8 @@ def shorten(a, p, sequence, k, start, way, length, t):  # type: ignore[no-untype
             g = before - after
             gradient[i] = g
             gap += max(g * t[i], -g * (length[e] - t[i]))
-            held[i] = (
-                length[e] <= 0.0 or (t[i] <= 0.0 and g >= 0.0) or (t[i] >= length[e] and g <= 0.0)
-            )
-            diagonal[i] = (
-                (1.0 - before * before) / seg_len[i] + (1.0 - after * after) / seg_len[i + 1] + 1e-9
-            )
+            held[i] = length[e] <= 0.0 or (t[i] <= 0.0 and g >= 0.0) or (t[i] >= length[e] and g <= 0.0)
+            diagonal[i] = (1.0 - before * before) / seg_len[i] + (1.0 - after * after) / seg_len[i + 1] + 1e-9
             upper[i] = 0.0
             if i + 1 < k:
                 f = sequence[i + 1]

@@ -352,9 +352,7 @@ def winding(corner, p):  # type: ignore[no-untyped-def]
         la = np.sqrt(ax * ax + ay * ay + az * az)
         lb = np.sqrt(bx * bx + by * by + bz * bz)
         lc = np.sqrt(cx * cx + cy * cy + cz * cz)
-        det = (
-            ax * (by * cz - bz * cy) - ay * (bx * cz - bz * cx) + az * (bx * cy - by * cx)
-        )
+        det = ax * (by * cz - bz * cy) - ay * (bx * cz - bz * cx) + az * (bx * cy - by * cx)
         den = (
             la * lb * lc
             + (ax * bx + ay * by + az * bz) * lc

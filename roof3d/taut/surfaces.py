@@ -169,7 +169,9 @@ def _outline(mesh: Mesh, corners: Floats, unit: Floats, doubled: Floats, region:
         cover = _cover(seg_a[chosen], seg_b[chosen], normal[number], offset[number])
         if cover is None:
             continue
-        total = 0.5 * np.linalg.norm(np.cross(cover[:, 1] - cover[:, 0], cover[:, 2] - cover[:, 0]), axis=1).sum()
+        total = (
+            0.5 * np.linalg.norm(np.cross(cover[:, 1] - cover[:, 0], cover[:, 2] - cover[:, 0]), axis=1).sum()
+        )
         had = 0.5 * doubled[region == number].sum()
         if abs(total - had) > 1e-6 * had + 1e-6:
             continue  # outline not simple: the file's own triangles stay
@@ -258,7 +260,12 @@ def _join_collinear(
     out_a, out_b = np.concatenate(seg_a), np.concatenate(seg_b)
     out_in, out_owner = np.concatenate(seg_in), np.concatenate(seg_owner)
     long_enough = np.linalg.norm(out_b - out_a, axis=1) > 1e-6
-    return out_a[long_enough], out_b[long_enough], out_in[long_enough], out_owner[long_enough].astype(np.int64)
+    return (
+        out_a[long_enough],
+        out_b[long_enough],
+        out_in[long_enough],
+        out_owner[long_enough].astype(np.int64),
+    )
 
 
 def _cover(seg_a: Floats, seg_b: Floats, normal: Floats, offset: float) -> Floats | None:
