@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +13,9 @@ from roof3d.records import Floats, Roof
 from roof3d.show.cells import footprint, hatch_lines, patches, polygons
 from roof3d.show.colours import EDGE_STYLES, HATCH, INK, INNER, SOFT_INK, Scale
 from roof3d.show.drawing_frame import frame
-from roof3d.show.labels import has_text, length_text, needs_text
+from roof3d.show.labels import Places, has_text, length_text, needs_text
 from roof3d.show.marks import LABELLED, edge_order
-from roof3d.show.paper import Circle, Dimension, Layer, Line, Sheet, Text
+from roof3d.show.paper import Circle, Dimension, Layer, Line, Sheet, Text, text_width
 from roof3d.show.scene import Scene, make_scene, title_of
 from roof3d.show.setout import SetOut, set_out
 from roof3d.show.words import Texts, load_texts
@@ -128,9 +129,10 @@ def compose(scene: Scene, texts: Texts, units: System, paper: str, scale: float 
     sheet.centre = (low + high)[:2] / 2 + (np.array([width, height]) / 2 - field_middle) * sheet.mm
     tapes = set_out(scene)
     _roof(sheet, scene)
-    _edges(sheet, scene, texts, units)
+    _edges(sheet, scene)
     _anchors(sheet, scene, tapes, units)
     _overall(sheet, scene, units)
+    _labels(sheet, scene, texts, units)
     frame(sheet, scene, tapes, texts, units, paper, COLUMN)
     return sheet
 
@@ -161,7 +163,7 @@ def _roof(sheet: Sheet, scene: Scene) -> None:
             sheet.add(Line("TEXT", np.array([tail, tip])), Line("TEXT", head))
 
 
-def _edges(sheet: Sheet, scene: Scene, texts: Texts, units: System) -> None:
+def _edges(sheet: Sheet, scene: Scene) -> None:
     for _, kind, points in scene.inner:
         layer = kind.upper() if kind.upper() in sheet.layers else "ROOF"
         sheet.add(Line(layer, points[:, :2]))
@@ -181,19 +183,7 @@ def _edges(sheet: Sheet, scene: Scene, texts: Texts, units: System) -> None:
                 wing = along * 1.2 * sheet.mm
                 shape = [foot - wing, tip, foot + wing] if stretch.state != "unassessed" else [foot, tip]
                 sheet.add(Line(layer, np.array(shape), stretch.state == "short", stretch.state == "short"))
-    taken: list[Floats] = []
     for stretch in scene.worst[:LABELLED]:
-        lines = (f"({stretch.number}) {needs_text(stretch, texts, units)}", has_text(stretch, texts, units))
-        at = stretch.middle[:2] + stretch.outward * (9.0 + 12.0 * abs(stretch.outward[0])) * sheet.mm
-        at = _between_corners(at, stretch.outward, scene, sheet.mm)
-        while any(abs(at[0] - t[0]) < 34 * sheet.mm and abs(at[1] - t[1]) < 7.5 * sheet.mm for t in taken):
-            step = stretch.outward if abs(stretch.outward[1]) > 0.3 else np.array([0.0, 1.0])
-            at = at + step * 1.5 * sheet.mm
-        taken.append(at)
-        reach = float((np.array([16.0, 4.0]) / np.maximum(np.abs(stretch.outward), 1e-3)).min())
-        sheet.add(Line("TEXT", np.array([stretch.middle[:2], at - stretch.outward * reach * sheet.mm])))
-        sheet.add(Text("TEXT", at + np.array([0.0, 0.4 * sheet.mm]), lines[0], 2.0, "middle", bold=True))
-        sheet.add(Text("TEXT", at - np.array([0.0, 3.2 * sheet.mm]), lines[1], 2.0, "middle"))
         rest = stretch.figures.get("rest_point")
         if rest is not None:
             at = (np.asarray(rest, dtype=np.float64) - scene.origin)[:2]
@@ -201,28 +191,63 @@ def _edges(sheet: Sheet, scene: Scene, texts: Texts, units: System) -> None:
             sheet.add(Line("REST", diamond, closed=True))
 
 
-def _between_corners(at: Floats, outward: Floats, scene: Scene, mm: float) -> Floats:
-    """A label moved along its edge to where no overall dimension passes."""
-    low, high = (corner[:2] for corner in scene.bounds())
-    half = np.array([17.0, 5.0]) * mm
-    if (high - low < 2.2 * half).any():
-        return at
-    inside = np.clip(at, low + half, high - half)
-    if abs(outward[1]) > 0.7:
-        return np.array([inside[0], at[1]])
-    return np.array([at[0], inside[1]]) if abs(outward[0]) > 0.7 else at
+def _labels(sheet: Sheet, scene: Scene, texts: Texts, units: System) -> None:
+    """Numbers and clearance of the worst stretches, beside them, clear of what is drawn already."""
+    mm = sheet.mm
+
+    def paper(point: Floats) -> Floats:
+        place: Floats = (point[:2] - sheet.centre) / mm + np.array([sheet.width, sheet.height]) / 2
+        return place
+
+    places = Places((12.0, 22.0, sheet.width - COLUMN - 2.0, sheet.height - 12.0))
+    for mark in sheet.marks:
+        if isinstance(mark, Line) and mark.layer.startswith("EDGE-") and len(mark.points) == 2:
+            places.take_line(paper(mark.points[0]), paper(mark.points[1]), 1.5)
+        elif isinstance(mark, Dimension):
+            a, b = paper(mark.a), paper(mark.b)
+            along = (b - a) / max(float(np.linalg.norm(b - a)), 1e-9)
+            shift = np.array([-along[1], along[0]]) * mark.offset
+            for p, q in ((a + shift, b + shift), (a, a + shift), (b, b + shift)):
+                places.take_line(p, q, 1.8)
+        elif isinstance(mark, Circle):
+            x, y = paper(mark.at)
+            places.take((x - 3.0, y - 3.0, x + 3.0, y + 3.0), 3.0)
+        elif isinstance(mark, Text):
+            x, y = paper(mark.at)
+            places.take((x - 1.0, y - 1.0, x + text_width(mark.text, mark.height), y + mark.height), 3.0)
+    size = (31.0, 6.6)
+    for stretch in scene.worst[:LABELLED]:
+        outward = stretch.outward
+        along = np.array([-outward[1], outward[0]])
+        at = paper(stretch.middle)
+        box, _ = places.find(at, along, outward, stretch.length / mm, size, 4.5)
+        places.take(box, 6.0)
+        middle = np.array([(box[0] + box[2]) / 2, (box[1] + box[3]) / 2])
+        foot = np.clip(at, [box[0], box[1]], [box[2], box[3]])
+        sheet.add(Line("TEXT", np.array([stretch.middle[:2], sheet.at(*foot)])))
+        first = f"({stretch.number}) {needs_text(stretch, texts, units)}"
+        sheet.add(Text("TEXT", sheet.at(middle[0], middle[1] + 0.5), first, 2.0, "middle", bold=True))
+        second = has_text(stretch, texts, units)
+        sheet.add(Text("TEXT", sheet.at(middle[0], middle[1] - 2.9), second, 2.0, "middle"))
 
 
 def _anchors(sheet: Sheet, scene: Scene, tapes: tuple[SetOut, ...], units: System) -> None:
+    between = set()
     for mark in scene.anchors:
         if mark.kind == "line":
             sheet.add(Line("ANCHOR-LINE", mark.points[:, :2]))
+            between |= {f"{mark.id}.{k + 1}" for k in range(1, len(mark.points) - 1)}
+            for a, b in pairwise(mark.points):
+                text = length_text(float(np.linalg.norm((b - a)[:2])), units, "nearest")
+                sheet.add(Dimension("DIMENSION", a[:2], b[:2], 6.0, text))
     for entry in tapes:
         at, mm = entry.at[:2], sheet.mm
         sheet.add(Circle("ANCHOR", at, 1.8 * mm), Circle("ANCHOR", at, 0.4 * mm))
         for arm in ([2.8, 0.0], [0.0, 2.8]):
             sheet.add(Line("ANCHOR", np.array([at - np.array(arm) * mm, at + np.array(arm) * mm])))
         sheet.add(Text("ANCHOR", at + np.array([2.6, 2.0]) * mm, entry.anchor, 2.8, bold=True))
+        if entry.anchor in between:
+            continue  # supports are measured along the line; the table has their tapes
         # one tape along the slope, one level: the shorter of each pair, if its figure has room on it
         # at all; the table has all four
         for pair in (("up", "down"), ("left", "right")):

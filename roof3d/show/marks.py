@@ -12,7 +12,6 @@ from roof3d.show.colours import (
     ANCHOR,
     INK,
     PAPER,
-    SOFT_INK,
     Rgb,
 )
 from roof3d.show.labels import Places
@@ -83,15 +82,17 @@ def number_mark(canvas: Canvas, at: Floats, number: int, colour: Rgb, unit: floa
 
 
 def north_arrow(canvas: Canvas, x: float, y: float, direction: Floats, texts: Texts, unit: float) -> None:
+    """An arrow in the direction (2,) of the model's +y, named at its tip."""
     at = np.array([x, y])
     side = np.array([-direction[1], direction[0]])
-    tip, tail = at + direction * 44 * unit, at - direction * 30 * unit
-    dark = np.array([tip, tail + side * 17 * unit, at - direction * 20 * unit])
-    light = np.array([tip, tail - side * 17 * unit, at - direction * 20 * unit])
-    canvas.polygon([dark], INK)
-    canvas.line(np.vstack([light, light[:1]]), INK, 2 * unit)
-    text = texts("picture.north")
-    canvas.text(x, y + 38 * unit, text, 17 * unit, SOFT_INK, anchor="ma")
+    tip, tail = at + direction * 36 * unit, at - direction * 34 * unit
+    canvas.line(np.array([tail, at]), INK, 4 * unit)
+    head = np.array(
+        [tip, at - direction * 4 * unit + side * 15 * unit, at - direction * 4 * unit - side * 15 * unit]
+    )
+    canvas.polygon([head], INK)
+    name = tip + direction * 18 * unit
+    canvas.text(name[0], name[1], texts("picture.north"), 19 * unit, INK, True, anchor="mm", halo=PAPER)
 
 
 def beside(

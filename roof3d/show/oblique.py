@@ -92,7 +92,8 @@ def oblique_panel(
     seen = [all(visible(p) for p in mark.points[[0, -1]]) for mark in scene.anchors]
     anchor_marks(canvas, scene.anchors, project, unit, seen)
     for stretch in reversed(scene.worst[:LABELLED]):
-        if not visible(stretch.middle):
+        # an edge behind its own low upstand still counts as seen
+        if not visible(stretch.middle) and not visible(stretch.middle + np.array([0.0, 0.0, 0.4])):
             continue
         style = EDGE_STYLES.get(stretch.state, EDGE_STYLES["short"])
         at = project(stretch.middle)[0]
