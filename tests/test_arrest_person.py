@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from roof3d.arrest.equipment import Connector, Range, equipment, resolve
 from roof3d.arrest.integrate import integrate
 from roof3d.arrest.person import Spring, anchor_pull, edge_stretch, greatest_fall, stop
-from roof3d.arrest.swing import strikes, swing, track_speeds
+from roof3d.arrest.swing import swing
 from roof3d.errors import InputError
 from roof3d.fall import Terms
 from roof3d.records import Absorber, Line, Rope
@@ -280,16 +280,37 @@ def test_absorber_extension_takes_the_worse_of_a_rigid_and_an_elastic_line():
 def test_greatest_fall_that_an_absorber_is_good_for():
     # W (f + x) = F x at the whole extension
     expected = 1.75 * (4500 - 100 * G) / (100 * G)
-    assert greatest_fall(100.0, ABSORBER) == pytest.approx(expected)
+    assert greatest_fall(100.0, ABSORBER, 2.0) == pytest.approx(expected)
     assert stop(100.0, expected * 0.999, ABSORBER, 2.0, RULES).stopped
     assert not stop(100.0, expected * 1.001, ABSORBER, 2.0, RULES).stopped
-    assert greatest_fall(100.0, replace(ABSORBER, activation_distance=0.5)) == pytest.approx(expected - 0.5)
-    assert greatest_fall(100.0, ROPE) == math.inf
+    assert greatest_fall(100.0, replace(ABSORBER, activation_distance=0.5), 2.0) == pytest.approx(
+        expected - 0.5
+    )
+    assert greatest_fall(100.0, ROPE, 2.0) == math.inf
     of_class = replace(ABSORBER, extension_known=False, scope_mass=140.0, scope_fall=1.8)
-    assert greatest_fall(100.0, of_class) == pytest.approx(expected)
+    assert greatest_fall(100.0, of_class, 2.0) == pytest.approx(expected)
     weak = replace(of_class, average_force=Range(1200.0, 1200.0))
-    assert greatest_fall(100.0, weak) == pytest.approx(1.8)
-    assert greatest_fall(141.0, weak) < 0
+    assert greatest_fall(100.0, weak, 2.0) == pytest.approx(1.8)
+    assert greatest_fall(141.0, weak, 2.0) < 0
+
+
+@settings(max_examples=80, deadline=None)
+@given(masses, st.floats(1500, 6000), st.floats(8_000, 60_000), st.floats(1, 20), st.floats(0.5, 2.0))
+def test_greatest_fall_is_where_the_stop_fails(mass, force, stiffness, length, extension):
+    connector = replace(
+        ABSORBER,
+        average_force=Range(force, force),
+        peak_force=force,
+        stiffness=Range(stiffness, stiffness),
+        maximum_extension=extension,
+    )
+    series = Spring(3.0, 5_000.0)
+    for beyond in (None, series):
+        fall = greatest_fall(mass, connector, length, beyond)
+        assert not stop(mass, max(fall, 0) + 0.01, connector, length, RULES, anchor_line=beyond).stopped
+        if fall > 0.01:
+            assert stop(mass, fall - 0.01, connector, length, RULES, anchor_line=beyond).stopped
+    assert greatest_fall(mass, connector, length, series) <= greatest_fall(mass, connector, length) + 1e-9
 
 
 def test_clearance_counts_the_way_that_a_longer_fall_asks():
@@ -450,6 +471,8 @@ def test_swing_about_a_fixed_point(angle, drop, speed):
     assert got.speed_m_s == pytest.approx(speed, abs=0.01)
     assert got.energy_j == pytest.approx(100 * G * drop, rel=1e-3)
     assert swing(100.0, -1.0).speed_m_s == 0.0
+    assert f"{drop:.3f} m" in got.words()
+    assert f"{got.speed_m_s:.2f} m/s" in got.words()
 
 
 def test_swing_speed_by_integration_of_the_pendulum():
@@ -468,16 +491,3 @@ def test_swing_speed_by_integration_of_the_pendulum():
     )
     speed = abs(run.y[1, -1]) * length
     assert swing(80.0, length * (1 - math.cos(start))).speed_m_s == pytest.approx(speed, rel=1e-6)
-
-
-def test_strikes_name_the_thing_and_the_worst_speed():
-    potentials = np.array([8.0, 7.5, 7.2, 7.0])
-    lowest = np.array([2.0, 1.5, 1.0, 0.8])
-    obstacles = np.array([0.0, 2.0, 2.0, 0.0])
-    found = strikes(potentials, lowest, obstacles, ("ground", "terrace", "terrace", "ground"))
-    (finding,) = found
-    assert finding.code == "swing-strike"
-    assert "terrace" in finding.text
-    assert f"{math.sqrt(2 * G * 0.8):.2f} m/s" in finding.text
-    assert strikes(potentials, lowest + 5, obstacles, ("a",) * 4) == ()
-    assert track_speeds(potentials)[0] == 0.0

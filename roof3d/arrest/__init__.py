@@ -8,12 +8,13 @@ from roof3d.arrest.anchor_line import (
     SpanPlaces,
     build,
     line_loads,
+    softest_span,
     span_places,
 )
 from roof3d.arrest.equipment import Connector, Range, resolve
 from roof3d.arrest.loads import LoadCheck, check_anchor, check_line_point, check_line_strength
 from roof3d.arrest.person import Stop, anchor_pull, edge_stretch, greatest_fall, stop
-from roof3d.arrest.swing import Swing, strikes, swing
+from roof3d.arrest.swing import Swing, swing
 
 __all__ = [
     "AnchorLineModel",
@@ -35,8 +36,8 @@ __all__ = [
     "greatest_fall",
     "line_loads",
     "resolve",
+    "softest_span",
     "span_places",
     "stop",
-    "strikes",
     "swing",
 ]

@@ -467,6 +467,12 @@ class LineInSeries:
         return self._at(force)[1]
 
 
+def softest_span(model: AnchorLineModel, force: float, *, workers: int = 1) -> LineInSeries:
+    """The span that deflects most under ``force`` N, on the softest reading of the rope."""
+    parts = [LineInSeries(model, span, model.stiffness.least, workers) for span in range(model.spans)]
+    return max(parts, key=lambda part: part.travel(force))
+
+
 @lru_cache(maxsize=4096)
 def _series(part: LineInSeries, force: float) -> tuple[float, float]:
     rest, _, (node,), _ = equilibrium(part.model, {part.span: np.zeros(3)}, stiffness=part.stiffness)

@@ -115,14 +115,12 @@ def stop(
     weight = mass * STANDARD_GRAVITY
     fall = free_fall + connector.activation_distance
     below = length if hanging is None else min(max(hanging, 0.0), length)
-    beyond = () if anchor_line is None else (anchor_line,)
     findings: list[Finding] = []
     name = f"{element}: " if element else ""
     assumptions = list(connector.assumptions)
-    soft: tuple[Elastic, ...] = beyond
+    soft = _soft_parts(connector, length, anchor_line)
     stiff_force = math.inf
     if connector.stiffness is not None:
-        soft = (Spring(length, connector.stiffness.least), *beyond)
         free = float(formulas.stretching_length(below, length - below, friction_range().greatest, turned))
         if free > 0:
             stiff_force = float(formulas.elastic_peak_force(weight, connector.stiffness.greatest, fall, free))
@@ -194,6 +192,14 @@ def stop(
     )
 
 
+def _soft_parts(connector: Connector, length: float, anchor_line: Elastic | None) -> tuple[Elastic, ...]:
+    """The elastic parts in line with the absorber, as soft as they may be."""
+    beyond = () if anchor_line is None else (anchor_line,)
+    if connector.stiffness is None:
+        return beyond
+    return (Spring(length, connector.stiffness.least), *beyond)
+
+
 def _extension(
     mass: float, fall: float, soft: tuple[Elastic, ...], connector: Connector
 ) -> tuple[float | None, float]:
@@ -245,18 +251,26 @@ def _deceleration(connector: Connector, absorber: float | None) -> float | None:
     return absorber if connector.extension_known else max(absorber, connector.deceleration)
 
 
-def greatest_fall(mass: float, connector: Connector) -> float:
+def greatest_fall(
+    mass: float, connector: Connector, length: float, anchor_line: Elastic | None = None
+) -> float:
     """Free fall (m) up to which the absorber certainly stops ``mass`` kg within its extension.
 
-    By the energy balance at its least force, or by its class's promise where that goes further and no
-    maker's data are known. Infinite without an absorber, when the line alone stops the fall; below
-    zero where not even a load put on gently is held.
+    By the energy balance at its least force, the worse of a rigid and an elastic line of ``length`` m
+    (and anchor line), or by its class's promise where that goes further and no maker's data are known.
+    Infinite without an absorber, when the line alone stops the fall; below zero where not even a load
+    put on gently is held.
     """
     if not connector.absorbs:
         return math.inf
-    weight = mass * STANDARD_GRAVITY
-    spare = connector.average_force.least - weight
-    fall = connector.maximum_extension * spare / weight - connector.activation_distance
+    weight, force = mass * STANDARD_GRAVITY, connector.average_force.least
+    fall = math.inf
+    for parts in ((), _soft_parts(connector, length, anchor_line)):
+        travel = sum(part.travel(force) for part in parts)
+        stored = sum(part.energy(force) for part in parts)
+        work = force * connector.maximum_extension + stored
+        fall = min(fall, work / weight - connector.maximum_extension - travel)
+    fall -= connector.activation_distance
     if not connector.extension_known and mass <= connector.scope_mass * (1 + 1e-9):
         fall = max(fall, connector.scope_fall)
     return fall

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from roof3d.arrest.swing import swing
 from roof3d.fall import Terms
 from roof3d.records import EdgeSegment, Finding, Floats, Line
 from roof3d.rules import RuleSet
@@ -48,7 +49,8 @@ def _swing(
     elif angle is not None and s.swing_angle_deg > angle + SHOWN:
         reasons.append(f"{s.swing_angle_deg:.0f} degrees, more than {angle:.0f}")
     if not reasons and s.state == "swing":
-        reasons.append(f"strikes {s.strikes}")
+        speed = f" at {swing(0.0, s.swing_drop_m).words()}" if s.swing_drop_m is not None else ""
+        reasons.append(f"strikes {s.strikes}{speed}")
     if not reasons:
         return []
     return [Finding("swing", "danger", f"{where}: swing: {'; '.join(reasons)}", s.edge, middle)]

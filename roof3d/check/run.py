@@ -80,6 +80,7 @@ class _Tied:
     findings: list[Finding]
     spans: tuple[arrest.SpanPlaces, ...] = ()
     model: arrest.AnchorLineModel | None = None
+    soft: arrest.LineInSeries | None = None  # the span that gives most
 
 
 def check(roof: Roof, plan: Plan, progress: Progress | None = None) -> Result:
@@ -180,6 +181,7 @@ def _tie(
     findings: list[Finding] = []
     spans: tuple[arrest.SpanPlaces, ...] = ()
     model: arrest.AnchorLineModel | None = None
+    soft: arrest.LineInSeries | None = None
     ruler: Ruler
     if isinstance(source, AnchorLine):
         laid = [float(taut.measure(preparation, p, q[None]).hi[0]) for p, q in pairwise(points)]
@@ -188,7 +190,11 @@ def _tie(
             max(a, float(b)) if math.isfinite(a) else float(b) for a, b in zip(laid, straight, strict=True)
         ]
         model = arrest.build(source, to_local=roof.to_local, lengths=laid, rules=rules)
-        spans = arrest.span_places(model, _most_force(connector, rules), workers=source.workers)
+        mass, reckoned = worker_mass(plan, rules), line.length or 1e-3
+        force = _most_force(mass, terms, connector, reckoned, rules)
+        spans = arrest.span_places(model, force, workers=source.workers)
+        soft = arrest.softest_span(model, force, workers=source.workers)
+        terms = replace(terms, scope_fall=arrest.greatest_fall(mass, connector, reckoned, soft) * (1 + 1e-9))
         ruler = LineRuler(
             preparation,
             tuple(
@@ -226,6 +232,7 @@ def _tie(
         findings,
         spans,
         model,
+        soft,
     )
 
 
@@ -236,8 +243,16 @@ def _whole_roof(roof: Roof, points: Floats) -> float:
     return float(span + np.linalg.norm(points[0] - corners.mean(axis=0)))
 
 
-def _most_force(connector: arrest.Connector, rules: RuleSet) -> float:
-    return connector.peak_force if math.isfinite(connector.peak_force) else rules.value("arrest_force_limit")
+def _most_force(
+    mass: float, terms: Terms, connector: arrest.Connector, length: float, rules: RuleSet
+) -> float:
+    """Force for the places of an anchor line's traveller: the absorber's, or of the line alone in the
+    longest fall that it allows, from one side of the anchor to the other."""
+    limit = rules.value("arrest_force_limit")
+    if math.isfinite(connector.peak_force):
+        return connector.peak_force
+    peak = arrest.stop(mass, terms.attachment + 2 * length, connector, length, rules).peak_force_n
+    return limit if peak is None else max(limit, peak)
 
 
 def _anchor_result(
@@ -257,6 +272,7 @@ def _anchor_result(
         rules,
         hanging=hanging,
         turned=math.pi / 2 if deepest else 0.0,
+        anchor_line=one.soft,
         element=one.name,
     )
     more = list(stopped.findings) if falls else []

@@ -52,6 +52,6 @@ def make_terms(plan: Plan, rules: RuleSet, line: Line, length: float) -> tuple[T
         least_force=connector.average_force.least,
         extension=extension,
         activation=connector.activation_distance,
-        scope_fall=greatest_fall(mass, connector) * (1 + 1e-9),
+        scope_fall=greatest_fall(mass, connector, max(length, 1e-3)) * (1 + 1e-9),
     )
     return terms, connector
