@@ -1,0 +1,135 @@
+"""Arrest inside a whole check: loads in the result, what is not known, and explaining real results."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from roof3d import building
+from roof3d.check import check
+from roof3d.explain import explain
+from roof3d.plan import read_plan
+from roof3d.records import Absorber, AnchorLine, Line, Rope
+from tests.conftest import MODELS
+
+
+@pytest.fixture(scope="module")
+def gable():
+    plan = read_plan(MODELS / "gable.toml")
+    model = plan.model
+    roof = building.build(MODELS / model.file, unit=model.unit, up=model.up, grade=model.grade)
+    return roof, plan
+
+
+def absorber(**values):
+    return Absorber(average_force=4000.0, peak_force=5500.0, maximum_extension=1.75, source="sheet", **values)
+
+
+def with_line(plan, **values):
+    line = replace(plan.line, **values)
+    return replace(plan, line=line, anchors=tuple(replace(a, line=None) for a in plan.anchors))
+
+
+def test_known_absorber_loads_its_anchor_with_its_peak_force(gable):
+    roof, plan = gable
+    data = check(roof, with_line(plan, absorber=absorber())).to_json()
+    for anchor in data["anchors"]:
+        assert anchor["load_kN"] == pytest.approx(5.5)
+        assert anchor["arrest"]["stopped"]
+        assert anchor["verdict"] in {"ok", "design"}
+    codes = {f["code"] for f in data["findings"]}
+    assert "absorber-exhausted" not in codes
+    assert "anchor-load-unknown" not in codes
+
+
+def test_load_that_nothing_limits_is_covered_by_no_rating(gable):
+    roof, plan = gable
+    strong = replace(plan, anchors=tuple(replace(a, rating=1e9) for a in plan.anchors))
+    short = absorber()
+    weak = with_line(strong, absorber=replace(short, average_force=1500.0, maximum_extension=0.3))
+    data = check(roof, weak).to_json()
+    codes = {f["code"] for f in data["findings"]}
+    assert {"absorber-exhausted", "anchor-load-unknown"} <= codes
+    for anchor in data["anchors"]:
+        assert anchor["load_kN"] is None
+        assert anchor["verdict"] == "unknown"
+
+
+def test_less_absorber_never_needs_less_room(gable):
+    roof, plan = gable
+    required = []
+    for extension in (1.75, 0.6, 0.3):
+        own = replace(absorber(), average_force=2500.0, maximum_extension=extension)
+        data = check(roof, with_line(plan, absorber=own)).to_json()
+        required.append(max(s["clearance_required_m"] or 0 for s in data["edge_segments"]))
+    assert required[1] <= required[2] + 1e-6
+    budget = check(roof, with_line(plan, absorber=absorber())).to_json()["anchors"][0]["clearance_terms"]
+    assert budget["deceleration_m"] == pytest.approx(1.75)
+
+
+def test_anchor_line_along_the_ridge(gable):
+    roof, plan = gable
+    line = AnchorLine(
+        "H1",
+        ((2.0, 4.0, 5.3), (6.0, 4.0, 5.3), (10.0, 4.0, 5.3)),
+        line=replace(plan.line, absorber=absorber()),
+        rope=Rope(stiffness=1.0e6, strength=60e3),
+        pretension=1000.0,
+        end_rating=40e3,
+        support_rating=12e3,
+    )
+    plan = replace(plan, anchors=(), anchor_lines=(line,))
+    data = check(roof, plan).to_json()
+    (anchor,) = data["anchors"]
+    assert anchor["kind"] == "line"
+    assert [load["kind"] for load in anchor["loads"]] == ["end", "pass-through", "end"]
+    for load in anchor["loads"]:
+        assert np.linalg.norm(load["vector_kN"]) == pytest.approx(load["load_kN"], abs=1e-4)
+        assert load["needs_kN"] == pytest.approx(2 * load["load_kN"], abs=1e-4)
+    # the ends pull toward the middle of the line
+    assert anchor["loads"][0]["vector_kN"][0] > 0 > anchor["loads"][-1]["vector_kN"][0]
+    for span in anchor["spans"]:
+        assert span["loaded_length_m"] > span["length_m"]
+        assert span["deflection_m"] > 0
+    looser = replace(line, pretension=0.0, rope=Rope(stiffness=3.0e5, strength=60e3))
+    more = check(roof, replace(plan, anchor_lines=(looser,))).to_json()
+
+    def metres(result):
+        states = {"short", "swing", "arrest"}
+        return sum(s["to_m"] - s["from_m"] for s in result["edge_segments"] if s["state"] in states)
+
+    assert metres(more) >= metres(data) - 0.02
+    assert more["anchors"][0]["spans"][0]["deflection_m"] > anchor["spans"][0]["deflection_m"]
+
+
+def test_everything_in_a_real_result_can_be_explained(gable):
+    roof, plan = gable
+    data = check(roof, plan).to_json()
+    unfolded = 0
+    for index, segment in enumerate(data["edge_segments"]):
+        lines = explain(data, f"edge_segments/{index}")
+        if segment["margin_m"] is not None:
+            text = "\n".join(lines)
+            for formula in (
+                "s = L - d",
+                "f = max(0, h + s)",
+                "C = h + s + X + k + M",
+                "X = a + x",
+                "n = A - C",
+            ):
+                assert formula in text, (index, formula)
+            unfolded += 1
+    assert unfolded > 5
+    for anchor in data["anchors"]:
+        assert explain(data, anchor["id"])
+
+
+def test_line_without_any_data_is_worse_than_any_that_has_some(gable):
+    roof, plan = gable
+    own = Line(length=plan.line.length, absorber=absorber(), rope=Rope(elongation=0.0))
+    bare = check(roof, with_line(plan, absorber=Absorber(), rope=Rope())).to_json()
+    told = check(roof, replace(with_line(plan), line=replace(own, length=4.2))).to_json()
+    assert told["anchors"][0]["clearance_terms"]["line_elongation"] == 0.0
+    assert bare["anchors"][0]["clearance_terms"]["line_elongation"] > 0
