@@ -389,6 +389,9 @@ def test_without_a_gl_library_the_sheet_says_so(tmp_path: Path, monkeypatch: pyt
 def test_creases_of_a_box_are_its_twelve_edges() -> None:
     box = trimesh.creation.box()
     assert len(creases(box.triangles)) == 12
+    # an open shell shows its rim: the top alone is a square of two triangles
+    top = box.triangles[box.face_normals[:, 2] > 0.5]
+    assert len(creases(top)) == 4
 
 
 def test_bars_are_closed_and_have_their_volume() -> None:
