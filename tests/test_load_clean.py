@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from roof3d.load import read_mesh
+from roof3d.load import read_mesh, sky, winding
 from roof3d.load.clean import Cleaned, clean
 from roof3d.load.sky import directions, sky_votes
 from roof3d.load.weld import weld
@@ -64,6 +64,13 @@ def test_weld_joins_what_is_near_and_nothing_else() -> None:
     np.testing.assert_allclose(joined.points[joined.row[0]], [0, 0, 0.000045])
     assert joined.moved_m == pytest.approx(0.000045)
     assert joined.near == 1
+
+
+def test_welded_points_are_sorted_by_where_they_went() -> None:
+    # the mean of the first two lies behind the third, their first point before it
+    joined = weld(np.array([[0, 0, 0], [8e-5, 0, 0], [1e-5, 1, 0]]), 1e-4)
+    np.testing.assert_allclose(joined.points, [[1e-5, 1, 0], [4e-5, 0, 0]])
+    assert joined.row.tolist() == [1, 1, 0]
 
 
 @settings(deadline=None)
@@ -227,7 +234,7 @@ def test_a_moebius_strip_is_a_doubt() -> None:
 
 
 def test_samples_run_out_without_a_wrong_answer(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("roof3d.load.winding._SAMPLES", 4)
+    monkeypatch.setattr(winding, "_SAMPLES", 4)
     loose = np.arange(3 * len(ROOF_TRIANGLES)).reshape(-1, 3)
     points = SHED_POINTS[ROOF_TRIANGLES].reshape(-1, 3) + np.repeat(np.arange(len(loose)), 3)[:, None] * [
         20,
@@ -254,14 +261,14 @@ def test_directions_fill_the_upper_half() -> None:
 
 def test_sky_of_a_plate_under_a_lid() -> None:
     plate = np.array([[[-1, -1, 0], [1, -1, 0], [0, 1, 0]]], dtype=float)
-    point, up, own = np.zeros((1, 3)), np.array([[0.0, 0, 1]]), np.array([0])
-    assert sky_votes(plate, point, up, own)[0] == pytest.approx(1)
-    assert sky_votes(plate, point, up, own)[1] == 0
+    point, up = np.zeros((1, 3)), np.array([[0.0, 0, 1]])
+    assert sky_votes(plate, point, up)[0] == pytest.approx(1)
+    assert sky_votes(plate, point, up)[1] == 0
     lid = np.array([[[-50, -50, 1], [50, -50, 1], [0, 80, 1]]], dtype=float)
-    covered = sky_votes(np.vstack((plate, lid)), point, up, own)[0]
+    covered = sky_votes(np.vstack((plate, lid)), point, up)[0]
     # half-space form factor of a lid 1 m up, 20 m and more wide: under 1 % of cosine-weighted sky is left
     assert covered < 0.02
-    far = sky_votes(np.vstack((plate, lid + np.array([0, 0, 60]))), point, up, own)[0]
+    far = sky_votes(np.vstack((plate, lid + np.array([0, 0, 60]))), point, up)[0]
     assert 0.2 < far < 0.95
 
 
@@ -288,7 +295,7 @@ def test_sky_against_a_plain_loop(seed: int) -> None:
                 front[i] += 2 * slant / len(around)
             elif not hit:
                 back[i] -= 2 * slant / len(around)
-    got = sky_votes(corners, points, facing, np.arange(10))
+    got = sky_votes(corners, points, facing)
     np.testing.assert_allclose(got[0], front, atol=1e-12)
     np.testing.assert_allclose(got[1], back, atol=1e-12)
 
@@ -298,9 +305,9 @@ def test_sky_of_many_triangles_equals_that_of_few(monkeypatch: pytest.MonkeyPatc
     corners = rng.random((3000, 1, 3)) * 30 + rng.normal(size=(3000, 3, 3))
     cross = np.cross(corners[:50, 1] - corners[:50, 0], corners[:50, 2] - corners[:50, 0])
     facing = cross / np.linalg.norm(cross, axis=1)[:, None]
-    whole = sky_votes(corners, corners[:50].mean(axis=1), facing, np.arange(50))
-    monkeypatch.setattr("roof3d.load.sky._CHUNK", 7)
-    parts = sky_votes(corners, corners[:50].mean(axis=1), facing, np.arange(50))
+    whole = sky_votes(corners, corners[:50].mean(axis=1), facing)
+    monkeypatch.setattr(sky, "_CHUNK", 7)
+    parts = sky_votes(corners, corners[:50].mean(axis=1), facing)
     np.testing.assert_array_equal(whole, parts)
 
 

@@ -11,7 +11,7 @@ import math
 import numpy as np
 import shapely
 
-from roof3d.records import Floats, Ints
+from roof3d.records import Floats
 
 _DIRECTIONS = 24
 _FEW, _MANY = 12, 500_000  # directions for so many triangles and more
@@ -31,10 +31,10 @@ def directions(count: int = _DIRECTIONS) -> Floats:
     return np.stack((level * np.cos(angle), level * np.sin(angle), z), axis=1)
 
 
-def sky_votes(corners: Floats, points: Floats, normals: Floats, own: Ints) -> tuple[Floats, Floats]:
+def sky_votes(corners: Floats, points: Floats, normals: Floats) -> tuple[Floats, Floats]:
     """How much sky the front and the back of each point see, (n,) each, 0 to about 1.
 
-    ``corners`` (m, 3, 3) are all triangles, ``own`` (n,) the triangle that each point lies on.
+    ``corners`` (m, 3, 3) are all triangles, those that the points lie on included.
     """
     views = [
         _View(direction, points) for direction in directions(_DIRECTIONS if len(corners) < _MANY else _FEW)
@@ -43,7 +43,7 @@ def sky_votes(corners: Floats, points: Floats, normals: Floats, own: Ints) -> tu
         chunk = corners[start : start + _CHUNK]
         columns = [np.ascontiguousarray(chunk[:, corner]) for corner in range(3)]
         for view in views:
-            view.cover(columns, own - start)
+            view.cover(columns)
     front, back = np.zeros(len(points)), np.zeros(len(points))
     for view in views:
         slant = normals @ view.direction
@@ -74,7 +74,7 @@ class _View:
         np.add.at(sums, (cell[:, 0] + 1, cell[:, 1] + 1), 1)
         self.sums = sums.cumsum(axis=0).cumsum(axis=1)
 
-    def cover(self, columns: list[Floats], own: Ints) -> None:
+    def cover(self, columns: list[Floats]) -> None:
         """Mark the points that triangles, given as three columns of corners (m, 3), lie before."""
         turned = [column @ self.frame for column in columns]
         low = np.minimum(np.minimum(turned[0], turned[1]), turned[2])
@@ -90,7 +90,7 @@ class _View:
         wa, wb, wc = turn * _side(b, c, p), turn * _side(c, a, p), turn * _side(a, b, p)
         inside = (size > 0) & (np.minimum(np.minimum(wa, wb), wc) >= -_SLACK * size)
         z = (wa * a[:, 2] + wb * b[:, 2] + wc * c[:, 2]) / np.where(size > 0, size, 1.0)
-        self.covered[place[inside & (z > self.depth[place] + _CLEAR_M) & (triangle != own[place])]] = True
+        self.covered[place[inside & (z > self.depth[place] + _CLEAR_M)]] = True
 
     def _can_hold(self, low: Floats, high: Floats) -> np.ndarray:
         """Boxes with a point in them or within one cell (so that rounding cannot hide one)."""

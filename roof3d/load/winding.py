@@ -138,9 +138,7 @@ def _vote(
     if not len(sample):
         return result, unseen
     normals = cross[sample] / np.linalg.norm(cross[sample], axis=1)[:, None]
-    front, back = sky_votes(
-        corners[solid], corners[sample].mean(axis=1), normals, np.cumsum(solid)[sample] - 1
-    )
+    front, back = sky_votes(corners[solid], corners[sample].mean(axis=1), normals)
     weight = area[sample]
     total = np.bincount(patch[sample], weights=weight, minlength=patches)
     total[total == 0] = 1
