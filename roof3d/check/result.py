@@ -208,6 +208,9 @@ class Result:
             np.column_stack((cells.centre, cells.at[:, 2] if len(cells.at) else np.zeros(0)))
         )
         any_served = cells.any_served
+        served_by = cells.served.sum(axis=1)
+        taut = cells.taut.min(axis=1, initial=np.inf)
+        free_fall = shown.surplus + self.plan.worker.attachment_height
         return {
             "cell_m": float(cells.size.max(initial=0.0)),
             "least_cell_m": float(cells.size.min(initial=0.0)) if len(cells.size) else 0.0,
@@ -217,8 +220,12 @@ class Result:
                     "at": centre[k],
                     "size_m": float(cells.size[k]),
                     "served": bool(any_served[k]),
+                    "served_by": int(served_by[k]),
+                    "taut_length_m": float(taut[k]),
                     "state": STATES[int(shown.state[k])] if shown.state[k] >= 0 else None,
                     "margin_m": float(shown.margin[k]),
+                    "free_fall_m": float(free_fall[k]),
+                    "swing_drop_m": float(shown.swing_drop[k]),
                     "anchor": self.anchors[int(shown.anchor[k])].id if shown.anchor[k] >= 0 else None,
                 }
                 for k in range(len(cells.plane))

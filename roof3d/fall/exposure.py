@@ -32,6 +32,8 @@ class Exposure:
     state: Ints  # (n,)
     margin: Floats  # (n,) nan where no fall is possible
     anchor: Ints  # (n,) -1 none
+    surplus: Floats  # (n,) greatest line surplus at an edge that can be gone over from here; nan none
+    swing_drop: Floats  # (n,) greatest swing drop there, inf where it has no bound; nan none
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,6 +41,8 @@ class _Bins:
     at: Floats
     state: Ints
     margin: Floats
+    surplus: Floats  # greatest in the bin; -inf where no fall is possible
+    swing_drop: Floats  # likewise
 
 
 def _bins(result: Assessment) -> _Bins:
@@ -52,14 +56,21 @@ def _bins(result: Assessment) -> _Bins:
     t = work.a[row] + size[row] * (index + 0.5) / count[row]
     key = np.column_stack((work.run[row], np.floor(t / BIN_M).astype(np.int64)))
     margin = np.where(np.isnan(result.margin), np.inf, result.margin)[row]
+    fall = result.state[row] <= ARREST
     order = np.lexsort((margin, result.state[row], key[:, 1], key[:, 0]))
     first = np.ones(len(order), dtype=bool)
     first[1:] = (key[order][1:] != key[order][:-1]).any(axis=1)
     pick = order[first]
+    begins = np.flatnonzero(first)
+    surplus = np.where(fall, result.surplus[row], -np.inf)[order]
+    # a drop that is not known counts as one without a bound
+    drop = np.where(np.isnan(result.swing_drop), np.inf, result.swing_drop)[row]
+    drop = np.where(fall, drop, -np.inf)[order]
     start = work.boundary.start[work.run[row[pick]]]
     end = work.boundary.end[work.run[row[pick]]]
     at = start + (end - start) * (t[pick] / work.boundary.length[work.run[row[pick]]])[:, None]
-    return _Bins(at, result.state[row[pick]], margin[pick])
+    greatest = [np.maximum.reduceat(values, begins) if len(begins) else values for values in (surplus, drop)]
+    return _Bins(at, result.state[row[pick]], margin[pick], *greatest)
 
 
 def exposure(roof: Roof, cells: Cells, results: list[Assessment]) -> Exposure:
@@ -69,9 +80,10 @@ def exposure(roof: Roof, cells: Cells, results: list[Assessment]) -> Exposure:
     margin = np.full(n, np.nan)
     anchor = np.full(n, -1, dtype=np.int64)
     if not n or not results:
-        return Exposure(state, margin, anchor)
+        return Exposure(state, margin, anchor, margin.copy(), margin.copy())
     slide = slide_ends(roof, cells)
     worst = np.full(n, np.inf)
+    surplus, drop = np.full(n, -np.inf), np.full(n, -np.inf)
     rank = np.full(n, BEYOND + 1)
     for column, result in enumerate(results):
         bins = _bins(result)
@@ -95,6 +107,8 @@ def exposure(roof: Roof, cells: Cells, results: list[Assessment]) -> Exposure:
                     rank[row], worst[row], anchor[row] = BEYOND, np.inf, column
                 continue
             pick = found[int(np.lexsort((bins.margin[found], bins.state[found]))[0])]
+            surplus[row] = max(surplus[row], float(bins.surplus[found].max()))
+            drop[row] = max(drop[row], float(bins.swing_drop[found].max()))
             mine = (int(bins.state[pick]), float(bins.margin[pick]))
             if mine < (int(rank[row]), float(worst[row])):
                 rank[row], worst[row] = mine
@@ -103,7 +117,8 @@ def exposure(roof: Roof, cells: Cells, results: list[Assessment]) -> Exposure:
     state[known] = rank[known]
     fall = known & (rank <= ARREST)
     margin[fall] = worst[fall]
-    return Exposure(state, margin, anchor)
+    surplus[~fall], drop[~fall] = np.nan, np.nan
+    return Exposure(state, margin, anchor, surplus, drop)
 
 
 def slide_ends(roof: Roof, cells: Cells) -> Floats:

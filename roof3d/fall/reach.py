@@ -33,6 +33,7 @@ class Cells:
     area: Floats  # (n,) on the slope, m2
     served: np.ndarray  # (n, anchors) bool: certainly served, all of it
     reachable: np.ndarray  # (n, anchors) bool: somebody on this line may stand or kneel in it
+    taut: Floats  # (n, anchors) taut length at most, the longer of kneeling and standing; inf out of reach
 
     @property
     def total_m2(self) -> float:
@@ -76,14 +77,16 @@ def make_cells(
     total = sum(shapes[facet.id].area for facet in facets)
     cell = max(cell_m, float(np.sqrt(total / MOST_CELLS)))
     level = _first(facets, shapes, cell)
-    done: list[tuple[Ints, Floats, Floats, Floats, Floats, np.ndarray, np.ndarray]] = []
+    done: list[tuple[Ints, Floats, Floats, Floats, Floats, np.ndarray, np.ndarray, Floats]] = []
     while len(level.plane):
         at, radius, area = _points(level, facets)
         served = np.zeros((len(at), len(rulers)), dtype=bool)
         reachable = np.zeros_like(served)
+        taut = np.full(served.shape, np.inf)
         for column, (ruler, length) in enumerate(zip(rulers, lengths, strict=True)):
             lo, hi = _ring_lengths(ruler, at, radius, length, heights)
-            served[:, column] = hi.max(axis=0) + radius <= length
+            taut[:, column] = hi.max(axis=0)
+            served[:, column] = taut[:, column] + radius <= length
             reachable[:, column] = lo.min(axis=0) - radius <= length
         open_ = (reachable & ~served).any(axis=1) & (level.size > least_m * 1.0001)
         keep = ~open_
@@ -96,6 +99,7 @@ def make_cells(
                 area[keep],
                 served[keep],
                 reachable[keep],
+                taut[keep],
             )
         )
         level = _quarter(level, open_)
@@ -110,9 +114,10 @@ def make_cells(
             empty,
             np.zeros((0, len(rulers)), dtype=bool),
             np.zeros((0, len(rulers)), dtype=bool),
+            np.zeros((0, len(rulers))),
         )
-    plane, at, centre, size, area, served, reachable = (
-        np.concatenate([part[k] for part in done]) for k in range(7)
+    plane, at, centre, size, area, served, reachable, taut = (
+        np.concatenate([part[k] for part in done]) for k in range(8)
     )
     order = np.lexsort((centre[:, 0], centre[:, 1], size, plane))
     return Cells(
@@ -124,6 +129,7 @@ def make_cells(
         area[order],
         served[order],
         reachable[order],
+        taut[order],
     )
 
 
