@@ -25,8 +25,9 @@ from roof3d.records import Anchor, AnchorLine, Finding, Floats, Line, Plan, Roof
 from roof3d.rules import RuleSet
 
 COARSE_M = 0.5
-FINE_M = 0.05
-DEEP_M = 0.6  # past a limit by more than this no closer look is taken
+LOOKS = ((10.0, 0.6, 20.0), (0.2, 0.3, 10.0), (0.05, 0.0, 0.0))
+"""Looks at the boundary, ever closer: tolerance m, and by how much (m, degrees) a limit must be broken
+for a place to be given up without a closer look. A bound from a coarser look errs on the bad side only."""
 STEP_M = 0.05  # lines of restraint are rounded down to this
 NOTHING = WorkArea("none", polygon=((1e8, 1e8), (1e8 + 1, 1e8), (1e8, 1e8 + 1)))
 
@@ -80,13 +81,14 @@ class Judge:
         terms, _ = make_terms(self.plan, self.rules, line, most)
         setback = line.setback if line.setback is not None else self.rules.value("restraint_setback")
         length = restraint_length(self.boundary, self.ruler(at), terms, setback, self.guards, most)
-        return Allowed(max(0.0, float(np.floor(length / STEP_M + 1e-9) * STEP_M)))
+        steps = np.floor(length / STEP_M + 1e-9)
+        return Allowed(max(0.0, round(float(steps * STEP_M), 3)))
 
     def _broken(self, at: Floats, anchor: Anchor, length: float, line: Line) -> tuple[tuple[str, ...], str]:
         """Edges at which a limit is broken (or may be), and one reason."""
         tie = Tie(length, line.policy, line.slack)
         terms, _ = make_terms(self.plan, self.rules, line, length)
-        for tolerance, slack in ((10.0, DEEP_M), (FINE_M, 0.0)):
+        for tolerance, slack, turn in LOOKS:
             result = assess(
                 self.boundary,
                 self.ruler(at),
@@ -98,10 +100,15 @@ class Judge:
                 tolerance=tolerance,
             )
             bad = result.state <= SWING
+            if not bad.any():
+                break
             if slack:
-                drop = np.inf if self.limits.swing_drop is None else self.limits.swing_drop + slack
+                drop, angle = self.limits.swing_drop, self.limits.swing_angle_deg
                 with np.errstate(invalid="ignore"):
-                    bad &= (result.margin < -slack) | (result.swing_drop > drop)
+                    deep = result.margin < -slack
+                    deep |= result.swing_drop > (np.inf if drop is None else drop + slack)
+                    deep |= result.angle > (np.inf if angle is None else angle + turn)
+                bad &= deep
             if bad.any():
                 rows = np.unique(result.pieces.boundary.edge[result.pieces.run[bad]])
                 short = bool((result.state[bad] < SWING).any())

@@ -17,7 +17,7 @@ from roof3d.check import Result, check
 from roof3d.errors import InputError
 from roof3d.place.cover import USUAL, Cover, Effort, Progress, solve_cover
 from roof3d.place.demand import Demand
-from roof3d.place.study import Column, Study, Tell, make_study
+from roof3d.place.study import Column, Study, Tell, finer, make_study
 from roof3d.place.tied import solve_tied, tie_matrix
 from roof3d.records import Anchor, AnchorLine, Floats, Line, Plan, Roof
 
@@ -26,6 +26,8 @@ Option = tuple[int, float]
 
 KINDS = ("points", "lines", "mixed", "restraint")
 REPAIRS = 4
+FRINGE_M = 0.25
+"""Where some work is beyond every place, smaller cells at its fringe are left with it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,6 +49,8 @@ class Placement:
     result: Result
     study: Study
     assumptions: tuple[str, ...]
+    named: dict[str, Option]  # anchor id to place and line
+    growth: tuple[tuple[str, float], ...]  # anchors in the order of what each adds, m2 served so far
 
     @property
     def complete(self) -> bool:
@@ -87,7 +91,18 @@ def place(
         study = make_study(
             roof, plan, progress, lines=kind in ("lines", "mixed"), restraint=kind == "restraint"
         )
-    return _choose(study, kind, aim, effort, stop, progress or (lambda text, step, steps: None))
+    tell = progress or (lambda text, step, steps: None)
+    found = _choose(study, kind, aim, effort, stop, tell)
+    # where finer cells might save an anchor, cut them finer
+    while found.complete and found.cover.proven and found.bound_any < found.cover.best - 1e-6 and not stop():
+        closer = finer(found.study, tell)
+        if closer is None:
+            break
+        again = _choose(closer, kind, aim, effort, stop, tell)
+        if not again.cover.proven or again.unserved_m2 > found.unserved_m2 + 1e-6:
+            break
+        found = again
+    return found
 
 
 def alternatives(
@@ -166,28 +181,31 @@ def _choose(
     while True:
         options = _options(study, kind, aim, barred)
         matrix = _matrix(study, extra, options)
-        covered = sparse.csr_array(matrix[np.flatnonzero(np.diff(matrix.indptr) > 0)])
+        asked = _asked(study, extra, matrix)
+        covered = sparse.csr_array(matrix[asked])
         notes: tuple[str, ...] = ()
         if tied:
             ties = tie_matrix(matrix, _areas(study, extra), study.plan.candidates.tie_overlap)
             cover, notes = solve_tied(covered, options.cost, ties, effort=effort, report=report, stop=stop)
         else:
             cover = solve_cover(covered, options.cost, effort=effort, report=report, stop=stop)
-        lengths = _shorten(study, extra, options, cover, aim)
+        lengths = _shorten(study, extra, asked, options, cover, aim)
         chosen = [(int(options.place[j]), length) for j, length in zip(cover.chosen, lengths, strict=True)]
         plan, named = _written(study, kind, chosen)
         tell("checking the plan", 0, 0)
         result = check(study.roof, plan)
         more = _missed(study, result, options)
+        if asked.size < np.count_nonzero(np.diff(matrix.indptr)):
+            more = [demand for demand in more if demand.size.max() >= FRINGE_M - 1e-9]
         bad = _dangerous(result, named)
         attempt += 1
         if (not more and not bad) or attempt > REPAIRS:
             break
         extra += more
         barred |= bad
-    bound_any = cover.bound if tied else _bound_any(study, options, extra, cover, effort, stop)
+    bound_any = cover.bound if tied else _bound_any(study, options, extra, asked, cover, effort, stop)
     proof = _proof(study, options, cover, bound_any, aim, tied)
-    return _placement(study, kind, aim, cover, bound_any, result, chosen, proof, notes)
+    return _placement(study, kind, aim, cover, bound_any, result, named, proof, notes)
 
 
 def _matrix(study: Study, extra: list[Demand], options: _Options) -> sparse.csr_array:
@@ -196,19 +214,28 @@ def _matrix(study: Study, extra: list[Demand], options: _Options) -> sparse.csr_
     return sparse.csr_array(np.concatenate(parts).astype(np.int8))
 
 
+def _asked(study: Study, extra: list[Demand], matrix: sparse.csr_array) -> np.ndarray:
+    """Rows that must be held: all that can be, less the fringe where not all can be."""
+    can = np.diff(matrix.indptr) > 0
+    size = np.concatenate([demand.size for demand in (study.demand, *extra)])
+    whole = bool(can[: len(study.demand.area)].all())
+    return np.flatnonzero(can if whole else can & (size >= FRINGE_M - 1e-9))
+
+
 def _areas(study: Study, extra: list[Demand]) -> Floats:
     # cells added in repair lie within others: they must be held, but their area counts once
     return np.concatenate([study.demand.area, *(np.zeros(len(demand.area)) for demand in extra)])
 
 
-def _shorten(study: Study, extra: list[Demand], options: _Options, cover: Cover, aim: str) -> list[float]:
+def _shorten(
+    study: Study, extra: list[Demand], asked: np.ndarray, options: _Options, cover: Cover, aim: str
+) -> list[float]:
     """The shortest lines on offer with which the chosen places still serve everything together."""
     full = [float(options.length[j]) for j in cover.chosen]
     if aim == "cost" or study.plan.candidates.tied or not full:
         return full
     places = options.place[cover.chosen]
-    need = np.concatenate([demand.need[:, places] for demand in (study.demand, *extra)])
-    need = need[(need <= np.array(full)[None, :]).any(axis=1)]
+    need = np.concatenate([demand.need[:, places] for demand in (study.demand, *extra)])[asked]
     offered = [(k, x) for k in range(len(full)) for x in (*study.lengths, full[k]) if x <= full[k]]
     offered = sorted(set(offered))
     served = np.array([need[:, k] <= length for k, length in offered]).T
@@ -300,6 +327,7 @@ def _bound_any(
     study: Study,
     options: _Options,
     extra: list[Demand],
+    asked: np.ndarray,
     cover: Cover,
     effort: Effort,
     stop: Callable[[], bool],
@@ -312,8 +340,7 @@ def _bound_any(
     demands = (study.demand, *extra)
     whole = np.concatenate([d.need[:, options.place] <= options.length[None, :] for d in demands])
     may = np.concatenate([d.point_need[:, options.place] <= options.length[None, :] for d in demands])
-    rows = whole.any(axis=1)
-    relaxed = sparse.csr_array((may[rows] | whole[rows]).astype(np.int8))
+    relaxed = sparse.csr_array((may[asked] | whole[asked]).astype(np.int8))
     answer = solve_cover(relaxed, options.cost, start=cover.chosen, effort=effort, stop=stop)
     return min(answer.bound, cover.best)
 
@@ -327,7 +354,8 @@ def _proof(study: Study, options: _Options, cover: Cover, bound_any: float, aim:
         best, bound, floor = (f"{value:.2f} {unit}" for value in (cover.best, cover.bound, bound_any))
         word = "least cost"
     else:
-        unit = "anchors, ends and supports of anchor lines counted" if lines else "anchors"
+        unit = "anchor" if cover.best == 1 else "anchors"
+        unit += ", ends and supports of anchor lines counted" if lines else ""
         best, bound, floor = f"{cover.best:.0f} {unit}", f"{cover.bound:.0f}", f"{bound_any:.0f}"
         word = "fewest"
     if not places:
@@ -352,12 +380,12 @@ def _placement(
     cover: Cover,
     bound_any: float,
     result: Result,
-    chosen: list[Option],
+    named: dict[str, Option],
     proof: str,
     notes: tuple[str, ...],
 ) -> Placement:
     plan = result.plan
-    columns = [(study.columns[row], length) for row, length in chosen]
+    columns = [(study.columns[row], length) for row, length in named.values()]
     metres = sum(length for _, length in columns) + sum(column.run_m for column, _ in columns)
     cost = None
     if plan.prices.anchor is not None:
@@ -379,4 +407,21 @@ def _placement(
         result=result,
         study=study,
         assumptions=study.assumptions + notes,
+        named=named,
+        growth=_growth(result),
     )
+
+
+def _growth(result: Result) -> tuple[tuple[str, float], ...]:
+    """Anchors in the order in which each adds most, with the area served up to there."""
+    cells = result.cells
+    left = [anchor.id for anchor in result.anchors]
+    held = np.zeros(len(cells.area), dtype=bool)
+    out: list[tuple[str, float]] = []
+    column = {anchor.id: k for k, anchor in enumerate(result.anchors)}
+    while left:
+        gains = [float(cells.area[cells.served[:, column[name]] & ~held].sum()) for name in left]
+        name = left.pop(int(np.argmax(np.round(gains, 6))))
+        held |= cells.served[:, column[name]]
+        out.append((name, float(cells.area[held].sum())))
+    return tuple(out)

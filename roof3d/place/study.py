@@ -10,6 +10,7 @@ import numpy as np
 
 from roof3d.errors import InputError
 from roof3d.fall import LineRuler, Ruler, Span, work_shapes
+from roof3d.fall.reach import FIRST_CELL_M
 from roof3d.place.allowed import Allowed, Judge
 from roof3d.place.candidates import Candidate, CandidateLine, find_candidates, find_lines
 from roof3d.place.demand import Demand, make_demand
@@ -18,6 +19,8 @@ from roof3d.records import Anchor, AnchorLine, Floats, Plan, Roof
 Tell = Callable[[str, int, int], None]
 
 USUAL_LENGTHS = (2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0)
+FINEST_M = 0.125  # cells are cut no finer than this to save an anchor
+MOST_ENTRIES = 4_000_000
 SPAN_M = 12.0  # between supports of a proposed anchor line, where the plan names no limit
 
 
@@ -89,16 +92,31 @@ def make_study(
         for number, one in enumerate(proposed):
             say("judging anchor lines", number, len(proposed))
             columns.append(_line_column(judge, one, lengths))
-    heights = (plan.worker.kneeling_height, plan.worker.attachment_height)
-    demand = make_demand(
+    demand = measure_demand(roof, plan, columns, FIRST_CELL_M, say)
+    return Study(roof, plan, judge, tuple(columns), demand, lengths, tuple(assumptions))
+
+
+def measure_demand(roof: Roof, plan: Plan, columns: Sequence[Column], fine_m: float, tell: Tell) -> Demand:
+    """The plan's work in cells of at most ``fine_m``, and what they need from each place."""
+    return make_demand(
         roof.planes,
         work_shapes(roof, plan),
         [column.ruler for column in columns],
         np.array([column.longest for column in columns]),
-        heights,
-        tell=lambda step, steps: say("measuring what each place serves", step, steps),
+        (plan.worker.kneeling_height, plan.worker.attachment_height),
+        fine_m=fine_m,
+        tell=lambda step, steps: tell("measuring what each place serves", step, steps),
     )
-    return Study(roof, plan, judge, tuple(columns), demand, lengths, tuple(assumptions))
+
+
+def finer(study: Study, tell: Tell) -> Study | None:
+    """The same study over cells half as large; None where that would be too many or too small."""
+    size = float(study.demand.size.max(initial=0.0)) / 2
+    cells = 4 * len(study.demand.size)
+    if size < FINEST_M - 1e-9 or cells * len(study.columns) > MOST_ENTRIES:
+        return None
+    demand = measure_demand(study.roof, study.plan, study.columns, size, tell)
+    return replace(study, demand=demand)
 
 
 def _span(plan: Plan) -> float:

@@ -1,0 +1,98 @@
+"""What the commands ``place`` and ``takeoff`` do, behind the command line."""
+
+from __future__ import annotations
+
+import hashlib
+from argparse import Namespace
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from roof3d.errors import InputError
+from roof3d.place.advise import explain_gaps
+from roof3d.place.choose import KINDS, Placement, alternatives, place
+from roof3d.place.outcome import HEADINGS, placement_json, table_rows
+from roof3d.plan import read_plan, write_plan
+from roof3d.records import Plan, Prices, Roof
+from roof3d.show.takeoff import make_takeoff, takeoff_table, write_takeoff
+from roof3d.units import System, format_area, format_length
+
+Step = Callable[[str, int, int], None]
+
+
+def run_place(roof: Roof, plan: Plan, options: Namespace, step: Step) -> tuple[str, dict[str, Any], int]:
+    """Choose anchors, write the plan, and say what came of it: text, plain values, exit status.
+
+    The status is 0 where all work is served and the plan's check has no findings, else 1.
+    """
+    if options.tied:
+        plan = replace(plan, candidates=replace(plan.candidates, tied=True))
+    aim = "cost" if options.cost else "fewest"
+    if options.compare:
+        found = alternatives(roof, plan, step, kinds=KINDS, aim=aim)
+        chosen = next(one for one in found if one.kind == options.kind)
+    else:
+        chosen = place(roof, plan, step, kind=options.kind, aim=aim)
+        found = (chosen,)
+    out = Path(options.out) if options.out else _placed(plan)
+    write_plan(chosen.plan, out)
+    values = placement_json(chosen)
+    values["plan_file"] = str(out)
+    if options.compare:
+        values["alternatives"] = [placement_json(one) for one in found]
+    return _text(chosen, found, out, options.units), values, chosen.result.exit_status
+
+
+def _placed(plan: Plan) -> Path:
+    if not plan.file:
+        raise InputError("", "--out", "nothing", "a file to write the plan to")
+    path = Path(plan.file)
+    return path.with_name(f"{path.stem}-placed.toml")
+
+
+def _text(chosen: Placement, found: tuple[Placement, ...], out: Path, units: System) -> str:
+    rows = [HEADINGS, *table_rows(found, units)]
+    widths = [max(len(row[k]) for row in rows) for k in range(len(HEADINGS))]
+    lines = [
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
+    ]
+    lines += ["", chosen.proof]
+    for name, area in chosen.growth:
+        anchor = next(one for one in chosen.result.anchors if one.id == name)
+        lines.append(
+            f"{name}: line {anchor.line_length_m:.2f} m; served up to here {format_area(area, units)}"
+        )
+    for gap in explain_gaps(chosen):
+        lines.append(f"not served: {format_area(gap.area_m2, units)} of {gap.plane}: {gap.reason}")
+        lines += [f"  would help: {advice}" for advice in gap.advice]
+    lines += [f"assumed: {text}" for text in chosen.assumptions]
+    lines += [
+        f"wrote {out}; a competent person verifies every place and its structure on site before use",
+    ]
+    return "\n".join(lines)
+
+
+def run_takeoff(result: dict[str, Any], roof: Roof | None, options: Namespace) -> str:
+    """Quantities and set-out of a result; prices and notes from its plan, where that is unchanged."""
+    del roof  # quantities come from the result alone
+    prices, notes, said = _from_plan(result, Path(options.result))
+    takeoff = make_takeoff(result, prices, notes)
+    text = takeoff_table(takeoff, options.units)
+    if options.out:
+        write_takeoff(takeoff, options.out, options.units)
+        text += f"\nwrote {options.out}"
+    return text + said
+
+
+def _from_plan(result: dict[str, Any], where: Path) -> tuple[Prices, dict[str, str], str]:
+    told = result.get("plan") or {}
+    named = Path(str(told.get("file") or ""))
+    for path in (named, where.parent / named, where.parent / named.name):
+        if named.name and path.is_file():
+            if hashlib.sha256(path.read_bytes()).hexdigest() != told.get("sha256"):
+                return Prices(), {}, f"\n{path} has changed since the check: no prices are taken from it"
+            plan = read_plan(path)
+            notes = {one.id: one.note for one in (*plan.anchors, *plan.anchor_lines) if one.note}
+            return plan.prices, notes, ""
+    return Prices(), {}, "\nplan not found beside the result: no prices"

@@ -1,0 +1,95 @@
+"""A choice in plain values for a file, and several choices side by side as a table."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from roof3d.place.advise import explain_gaps
+from roof3d.place.choose import Placement
+from roof3d.units import format_area, format_length
+
+SCHEMA = "roof3d-placement/1"
+HEADINGS = ("by", "anchors", "line", "cost", "unserved", "worst margin", "proof")
+
+
+def placement_json(placement: Placement) -> dict[str, Any]:
+    """Plain values: loaded frame, metres, m2; the check of the plan is its own result."""
+    cover = placement.cover
+    roof = placement.study.roof
+    return {
+        "schema": SCHEMA,
+        "kind": placement.kind,
+        "aim": placement.aim,
+        "proof": {
+            "text": placement.proof,
+            "best": round(cover.best, 6),
+            "bound": round(cover.bound, 6),
+            "gap": round(cover.gap, 6),
+            "bound_for_finer_cells": round(placement.bound_any, 6),
+            "proven": cover.proven,
+            "parts": cover.parts,
+        },
+        "anchors": placement.anchors,
+        "line_m": round(placement.line_m, 6),
+        "cost": None if placement.cost is None else round(placement.cost, 2),
+        "currency": placement.plan.prices.currency,
+        "work": {
+            "area_m2": round(placement.work_m2, 6),
+            "unserved_m2": round(placement.unserved_m2, 6),
+            "cells": len(placement.study.demand.area),
+            "served_by_first": [
+                {"anchor": name, "served_m2": round(area, 6)} for name, area in placement.growth
+            ],
+            "gaps": [
+                {
+                    "plane": gap.plane,
+                    "area_m2": round(gap.area_m2, 6),
+                    "reason": gap.reason,
+                    "would_help": list(gap.advice),
+                }
+                for gap in explain_gaps(placement)
+            ],
+        },
+        "worst_margin_m": None if placement.worst_margin_m is None else round(placement.worst_margin_m, 6),
+        "candidates": [
+            {
+                "id": column.id,
+                "kind": column.kind,
+                "points": [[round(float(v), 6) for v in point] for point in roof.to_loaded(column.points)],
+                "longest_line_m": column.allowed.length,
+                "longest_restraint_m": column.restrained,
+                "blocked_by": list(column.allowed.blocked_by),
+                "reason": column.allowed.reason,
+            }
+            for column in placement.study.columns
+        ],
+        "assumptions": list(placement.assumptions),
+    }
+
+
+def table_rows(placements: Sequence[Placement], units: str = "m") -> list[tuple[str, ...]]:
+    """One row of text for each choice under ``HEADINGS``; units in the cells."""
+    system: Any = units
+    rows = []
+    for one in placements:
+        margin = "none passed" if one.worst_margin_m is None else format_length(one.worst_margin_m, system)
+        cost = "no prices" if one.cost is None else f"{one.cost:.2f} {one.plan.prices.currency}".strip()
+        if not one.named:
+            proof = "no place holds every limit"
+        elif one.cover.proven:
+            proof = "fewest" if one.aim == "fewest" else "least cost"
+        else:
+            proof = f"gap {100 * one.cover.gap:.1f} %"
+        rows.append(
+            (
+                one.kind,
+                str(one.anchors),
+                format_length(one.line_m, system),
+                cost,
+                format_area(one.unserved_m2, system),
+                margin,
+                proof,
+            )
+        )
+    return rows
