@@ -677,3 +677,26 @@ def test_a_guarded_edge_is_not_drawn_as_out_of_reach() -> None:
     # a state that says a fall is possible stands, whatever guards it
     result["edge_segments"][0] |= {"state": "short", "margin_m": -1.0}
     assert "short" in {s.state for s in make_scene(result).stretches if s.edge == "E1"}
+
+
+@pytest.mark.parametrize("key", ["planes", "edges", "edge_segments", "anchors"])
+@pytest.mark.parametrize("garbage", [None, "x", -1, [], {}, [[1, 2]], float("nan")])
+def test_a_result_edited_by_hand_is_drawn_or_refused_in_one_line(key: str, garbage: Any) -> None:
+    for name in list(sample()[key][0]):
+        for remove in (True, False):
+            result = sample()
+            if remove:
+                del result[key][0][name]
+            else:
+                result[key][0][name] = garbage
+            try:
+                make_scene(result)
+            except InputError as error:
+                assert "\n" not in str(error)
+
+
+def test_a_cell_without_a_place_is_refused() -> None:
+    result = sample()
+    result["exposure"]["cells"][0]["at"] = [None, 0.0, 0.0]
+    with pytest.raises(InputError, match="exposure grid"):
+        make_scene(result)

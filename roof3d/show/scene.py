@@ -148,6 +148,15 @@ def make_scene(result: dict[str, Any], roof: Roof | None = None) -> Scene:
     Raises InputError where ``result`` is not a result, or ``roof`` is of another model.
     """
     file = str(result.get("model", {}).get("file", "")) if isinstance(result.get("model"), dict) else ""
+    try:
+        return _scene(result, roof, file)
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
+        # a result that was edited by hand, or cut short
+        found = f"{type(error).__name__}: {error}"
+        raise InputError(file or "result", "result", found, "a result as roof3d writes it") from error
+
+
+def _scene(result: dict[str, Any], roof: Roof | None, file: str) -> Scene:
     if not str(result.get("schema", "")).startswith("roof3d-result/1"):
         raise InputError(file or "result", "schema", repr(result.get("schema")), "roof3d-result/1")
     for key in ("planes", "edges"):
@@ -375,7 +384,9 @@ def _cells(result: dict[str, Any], origin: Floats) -> Cells | None:
         kinds.append(kind)
         served.append(is_served)
         swings.append(state == "swing")
-    points = np.asarray(centres, dtype=np.float64) - origin
+    points = np.asarray(centres, dtype=np.float64).reshape(-1, 3) - origin
+    if not np.isfinite(points).all() or not (np.asarray(sizes) > 0).all():
+        raise ValueError("a cell of the exposure grid without a place or a size")
     return Cells(
         planes=tuple(planes),
         centres=points,
