@@ -11,10 +11,13 @@ from shapely.geometry.base import BaseGeometry
 
 from roof3d.planes import classify, exposure, walls
 from roof3d.planes.adjacency import Adjacency, measure_triangles, shared_edges
-from roof3d.planes.grow import OFFSET, Regions, fitted, planar_regions
+from roof3d.planes.grow import OFFSET, Regions, fitted, grown, planar_regions, renumber
+from roof3d.planes.jitter import LEAST as LEAST_SCATTER
+from roof3d.planes.jitter import MOST as MOST_SCATTER
+from roof3d.planes.jitter import jittered_regions, scatter_of
 from roof3d.planes.moments import triangle_moments
 from roof3d.planes.names import is_glass, is_ground
-from roof3d.planes.noise import NoiseReport, noisy_regions, too_rough
+from roof3d.planes.noise import ROUGH, ROUGH_EDGES, NoiseReport, noisy_regions, too_rough
 from roof3d.planes.outline import (
     Frame,
     frame_of,
@@ -64,9 +67,20 @@ def find_facets(mesh: Mesh, *, grade: float | None = None) -> tuple[tuple[Facet,
     pairs = shared_edges(mesh.triangles, len(mesh.vertices))
     about = mesh.vertices.mean(axis=0)
     moments = triangle_moments(mesh.vertices[mesh.triangles], measures.area, about)
-    regions = planar_regions(mesh, measures, moments, about, pairs)
+    scatter = scatter_of(mesh, measures, pairs)
+    share = ROUGH
+    if LEAST_SCATTER <= scatter <= MOST_SCATTER:
+        label = jittered_regions(mesh, measures, moments, about, pairs, scatter)
+        regions = fitted(mesh, measures, moments, about, label)
+        share = ROUGH_EDGES
+        if not too_rough(regions, share):
+            joined = grown(mesh, regions, measures, moments, about, pairs, 4.0 * scatter)
+            regions = fitted(mesh, measures, moments, about, renumber(joined))
+            doubts.append(f"The vertices lie about {1000 * scatter:.0f} mm off their planes.")
+    else:
+        regions = planar_regions(mesh, measures, moments, about, pairs)
     report: NoiseReport | None = None
-    if too_rough(regions, measures):
+    if too_rough(regions, share):
         label, report = noisy_regions(mesh, measures, moments, about, pairs)
         regions = fitted(mesh, measures, moments, about, label)
         doubts.append(report.sentence())

@@ -140,7 +140,14 @@ def neighbours_of(count: int, first: Ints, second: Ints) -> list[list[int]]:
 
 
 def grow_regions(
-    mesh: Mesh, regions: Regions, moments: Floats, about: Floats, first: Ints, second: Ints, thin: Floats
+    mesh: Mesh,
+    regions: Regions,
+    moments: Floats,
+    about: Floats,
+    first: Ints,
+    second: Ints,
+    thin: Floats,
+    rounding: float,
 ) -> Ints:
     """Join neighbouring regions while one plane holds them; returns the new label (k,) per region.
 
@@ -189,14 +196,14 @@ def grow_regions(
             broad = max(float(thin[other]), SLIVER_HEIGHT)
             dot = float(regions.normal[other] @ seed_normal)
             if thin[other] >= SLIVER_HEIGHT:
-                if abs(dot) < np.cos(ANGLE + ROUNDING / broad):
+                if abs(dot) < np.cos(ANGLE + rounding / broad):
                     continue
                 if told[other] and told[seed] and dot < 0:
                     continue
             # Both ways: a long plane leaves a short one's plane sooner than the other way about.
             # The lever of a narrow region is short: rounding of its corners is allowed for.
             apart = points[seed] - regions.centroid[other]
-            lever = ROUNDING * np.sqrt((apart * apart).sum(axis=1)) / broad
+            lever = rounding * np.sqrt((apart * apart).sum(axis=1)) / broad
             if (np.abs(apart @ regions.normal[other]) > OFFSET + lever).any():
                 continue
             if np.abs((points[other] - centre_now) @ normal).max() > OFFSET:
@@ -290,9 +297,18 @@ def planar_regions(
 
 
 def grown(
-    mesh: Mesh, regions: Regions, measures: Measures, moments: Floats, about: Floats, pairs: Adjacency
+    mesh: Mesh,
+    regions: Regions,
+    measures: Measures,
+    moments: Floats,
+    about: Floats,
+    pairs: Adjacency,
+    rounding: float = ROUNDING,
 ) -> Ints:
-    """Labels (m,) after neighbouring regions were joined over shared and touching edges."""
+    """Labels (m,) after neighbouring regions were joined over shared and touching edges.
+
+    ``rounding`` is how far vertices may be off, metres.
+    """
     label = regions.label
     count = len(regions.area)
     one, two = label[pairs.first], label[pairs.second]
@@ -303,5 +319,5 @@ def grown(
     second = np.concatenate([two[use], owner[j]])
     thin = np.zeros(count)
     np.maximum.at(thin, label, measures.height)
-    new = grow_regions(mesh, regions, moments, about, first, second, thin)
+    new = grow_regions(mesh, regions, moments, about, first, second, thin, max(rounding, ROUNDING))
     return new[label]

@@ -10,11 +10,13 @@ from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
 from roof3d.planes.adjacency import Adjacency, Measures
-from roof3d.planes.grow import CRUMB, Regions, components, renumber
+from roof3d.planes.grow import CRUMB, Regions, renumber
 from roof3d.planes.moments import fit_planes, sum_by
-from roof3d.planes.outline import closed, pieces
+from roof3d.planes.outline import closed
+from roof3d.planes.peel import attach, peel
 from roof3d.records import Floats, Ints, Mesh
 
+ROUGH_EDGES = 0.04  # likewise where vertices scatter a little: then the edges are rounded off
 ROUGH = 0.2  # share of walkable area in crumbs at which a mesh counts as rough
 
 RADIUS = 1.0  # m, neighbourhood in which the local plane and the noise are estimated
@@ -22,6 +24,7 @@ SEEDS = 3000  # places at which a plane is looked for
 LEAST_PLANE = 1.0  # m2
 WIDEST = 0.15  # m, greatest distance that noise may excuse
 LEAN = 0.75  # least cosine between a triangle and its plane
+LEAN_REST = 0.4  # likewise of left-over triangles near it
 SIMPLE = 0.15  # m, half the width of bumps and notches that are smoothed away
 COARSE = 0.25  # m, sideways distance to which ragged outlines are simplified
 
@@ -50,12 +53,12 @@ class NoiseReport:
         return closed(narrow.buffer(SIMPLE, join_style="mitre", mitre_limit=2.0).simplify(COARSE))
 
 
-def too_rough(regions: Regions, measures: Measures) -> bool:
-    """Whether much of what could be walked on lies in regions too small to be planes."""
+def too_rough(regions: Regions, share: float = ROUGH) -> bool:
+    """Whether more than a share of what could be walked on lies in regions too small to be planes."""
     walkable = np.abs(regions.normal[:, 2]) > 0.17
     total = float(regions.area[walkable].sum())
     crumbs = float(regions.area[walkable & (regions.area < CRUMB)].sum())
-    return total > 0 and crumbs > ROUGH * total and int((walkable & (regions.area < CRUMB)).sum()) > 50
+    return total > 0 and crumbs > share * total and int((walkable & (regions.area < CRUMB)).sum()) > 50
 
 
 def noisy_regions(
@@ -79,44 +82,21 @@ def noisy_regions(
     walkable = np.abs(normal[:, 2]) > 0.17
     scatter = float(np.quantile(spread[walkable], 0.3)) if walkable.any() else float(np.quantile(spread, 0.3))
     tolerance = float(np.clip(4.0 * scatter, 0.04, WIDEST))
-    label = np.full(count, -1, dtype=np.int64)
-    corners = mesh.vertices[mesh.triangles]
-    number = 0
-    rank = np.lexsort((*measures.centroid[seeds].round(3).T, spread.round(4)))
-    free = np.arange(count)  # triangles that no plane has yet
-    first, second = pairs.first, pairs.second
-    local = np.full(count, -1, dtype=np.int64)
-    for seed in rank.tolist():
-        start = int(seeds[seed])
-        if label[start] >= 0 or spread[seed] > 2.0 * tolerance:
-            continue
-        plane, centre = normal[seed], middle[seed]
-        grown: Ints = np.zeros(0, dtype=np.int64)
-        for step in range(6):
-            off = np.abs((corners[free] - centre) @ plane)
-            lean = np.abs(measures.normal[free] @ plane) >= LEAN
-            rows = free[lean & (off.max(axis=1) <= 1.5 * tolerance) & (off.mean(axis=1) <= tolerance)]
-            local[rows] = np.arange(len(rows))
-            if local[start] < 0:
-                local[rows] = -1
-                break
-            use = (local[first] >= 0) & (local[second] >= 0)
-            group = components(len(rows), local[first[use]], local[second[use]])
-            fresh = rows[group == group[local[start]]]
-            local[rows] = -1
-            if step and len(fresh) == len(grown) and (fresh == grown).all():
-                break
-            grown = fresh
-            fit, at = fit_planes(moments[grown].sum(axis=0)[None, :], about)
-            plane, centre = fit[0], at[0]
-        if measures.area[grown].sum() >= LEAST_PLANE:
-            label[grown] = number
-            number += 1
-            free = np.flatnonzero(label < 0)
-            open_pairs = (label[first] < 0) & (label[second] < 0)
-            first, second = first[open_pairs], second[open_pairs]
-    planes = number
-    label = _attach(mesh, measures, moments, about, pairs, label, planes, 2.0 * tolerance)
+    flattest = np.lexsort((*measures.centroid[seeds].round(3).T, spread.round(4)))
+    flattest = flattest[spread[flattest] <= 2.0 * tolerance]
+    label, planes = peel(
+        mesh,
+        measures,
+        moments,
+        about,
+        pairs,
+        seeds[flattest],
+        (normal[flattest], middle[flattest]),
+        tolerance,
+        np.full(count, LEAN),
+        LEAST_PLANE,
+    )
+    label = attach(mesh, measures, moments, about, pairs, label, planes, 2.0 * tolerance, LEAN_REST)
     rest = label < 0
     loose = float(measures.area[rest & (np.abs(measures.normal[:, 2]) > 0.5)].sum())
     label[rest] = planes + np.arange(int(rest.sum()))
@@ -124,44 +104,3 @@ def noisy_regions(
     planar = np.zeros(int(label.max()) + 1, dtype=bool)
     planar[:planes] = True
     return label, NoiseReport(scatter, tolerance, loose, planar)
-
-
-def _attach(
-    mesh: Mesh,
-    measures: Measures,
-    moments: Floats,
-    about: Floats,
-    pairs: Adjacency,
-    label: Ints,
-    count: int,
-    reach: float,
-) -> Ints:
-    """Give left-over triangles that lie near a neighbouring plane to it, whatever way they lean."""
-    if count == 0:
-        return label
-    held = label >= 0
-    normal, centre = fit_planes(sum_by(label[held], moments[held], count), about)
-    first = np.concatenate([pairs.first, pairs.second])
-    second = np.concatenate([pairs.second, pairs.first])
-    label = label.copy()
-    for _ in range(6):
-        use = (label[first] < 0) & (label[second] >= 0)
-        one, home = first[use], label[second[use]]
-        off = np.abs(
-            np.einsum(
-                "ikj,ij->ik", mesh.vertices[mesh.triangles[one]] - centre[home][:, None, :], normal[home]
-            )
-        )
-        lean = np.abs(np.einsum("ij,ij->i", measures.normal[one], normal[home]))
-        score = off.max(axis=1)
-        fits = (score <= reach) & (lean >= 0.4)
-        one, home, score = one[fits], home[fits], score[fits]
-        if len(one) == 0:
-            break
-        order = np.lexsort((home, score, one))
-        chosen, at = np.unique(one[order], return_index=True)
-        label[chosen] = home[order][at]
-    return label
-
-
-__all__ = ["NoiseReport", "noisy_regions", "pieces", "too_rough"]
