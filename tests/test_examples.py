@@ -7,15 +7,18 @@ the files against it with a mesh library. Here roof3d has to find the same.
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from roof3d.building import build
+from roof3d.check import check
 from roof3d.plan import read_plan
 from roof3d.records import Facet, Roof
-from tests.conftest import MODELS
+from tests.conftest import MODELS, PROJECT
 
 HOUSES: dict[str, dict[str, Any]] = json.loads((MODELS / "answers.json").read_text())["houses"]
 FILES = [(name, kind) for name in HOUSES for kind in ("obj", "glb")]
@@ -116,3 +119,80 @@ def test_every_plan_names_its_model_and_rules() -> None:
         assert len(plan.anchors) + len(plan.anchor_lines) >= 2
         assert "invented" in plan.title
     assert len(rules) >= 5
+
+
+@pytest.fixture(scope="module")
+def gable_check(tmp_path_factory: pytest.TempPathFactory) -> tuple[int, bytes, str]:
+    """Exit status, result file and printed table of the README's check."""
+    return _run_check(tmp_path_factory.mktemp("gable"))
+
+
+def test_check_prints_a_table_and_tells_findings_by_its_status(gable_check: tuple[int, bytes, str]) -> None:
+    status, written, table = gable_check
+    result = json.loads(written)
+    assert status == (1 if result["summary"]["findings"] else 0)
+    assert result["schema"] == "roof3d-result/1"
+    for segment in result["edge_segments"]:
+        assert segment["state"] in ("short", "swing", "arrest", "held", "beyond")
+    assert "A1" in table
+    assert "m²" in table
+
+
+def test_check_of_the_gable_agrees_with_plane_geometry(gable_check: tuple[int, bytes, str]) -> None:
+    """Worked by hand: anchor A1 at (3, 4, 5.3), eave top at y = -0.5, z = 3, the slope between is plane.
+
+    The shortest rope to the eave is the straight line sqrt(4.5^2 + 2.3^2), for the anchor is above the
+    plane; the surplus of 4.2 m is negative there by the difference.
+    """
+    result = json.loads(gable_check[1])
+    eave = {e["id"] for e in result["edges"] if e["kind"] == "eave" and e["points"][0][1] < 0}
+    nearest = [
+        s
+        for s in result["edge_segments"]
+        if s["edge"] in eave and s["anchor"] == "A1" and s["start"][0] != s["end"][0] and _spans(s, 3.0)
+    ]
+    assert nearest
+    straight = (4.5**2 + 2.3**2) ** 0.5
+    assert min(s["taut_length_m"] for s in nearest) == pytest.approx(straight, abs=1e-3)
+    assert max(s["surplus_m"] for s in nearest) == pytest.approx(4.2 - straight, abs=1e-3)
+
+
+def test_the_same_bytes_from_the_same_input(gable_check: tuple[int, bytes, str], tmp_path: Path) -> None:
+    assert _run_check(tmp_path)[1] == gable_check[1]
+
+
+def test_obj_and_glb_of_one_building_give_the_same_findings() -> None:
+    """Metres of edge in each state to 2 cm, the worst margin to 2 mm (GLB holds single precision)."""
+    plan = read_plan(MODELS / "l-valley.toml")
+    found = []
+    for kind in ("obj", "glb"):
+        result = check(build_example("l-valley", kind), plan).to_json()
+        metres: dict[str, float] = {}
+        for s in result["edge_segments"]:
+            metres[s["state"]] = metres.get(s["state"], 0.0) + s["to_m"] - s["from_m"]
+        found.append((metres, result["summary"]["worst_margin_m"], result["work"]["served_m2"]))
+    (first, margin, served), (second, margin_glb, served_glb) = found
+    assert first.keys() == second.keys()
+    for state, length in first.items():
+        assert second[state] == pytest.approx(length, abs=0.02)
+    assert margin_glb == pytest.approx(margin, abs=2e-3)
+    assert served_glb == pytest.approx(served, rel=1e-3)
+
+
+def _spans(segment: dict[str, Any], x: float) -> bool:
+    low, high = sorted((segment["start"][0], segment["end"][0]))
+    return bool(low <= x <= high)
+
+
+def _run_check(folder: Path) -> tuple[int, bytes, str]:
+    out = folder / "result.json"
+    run = subprocess.run(
+        [sys.executable, "-m", "roof3d.cli", "check", "models/gable.toml", "--json", str(out)],
+        capture_output=True,
+        text=True,
+        timeout=300,
+        cwd=PROJECT,
+        check=False,
+    )
+    assert "Traceback" not in run.stderr
+    return run.returncode, out.read_bytes(), run.stdout

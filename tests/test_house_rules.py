@@ -21,8 +21,22 @@ PACKAGE = PROJECT / "roof3d"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 # Everybody may import the base; each stage may import the base, itself and the stages before it.
-BASE = ("errors", "units", "records", "tomlfile", "formulas", "rules", "plan")
-STAGES = ("load", "planes", "edges", "levels", "building", "taut", "fall", "arrest", "check", "place", "show")
+BASE = ("compiled", "errors", "units", "records", "progress", "tomlfile", "formulas", "rules", "plan")
+STAGES = (
+    "load",
+    "planes",
+    "edges",
+    "levels",
+    "building",
+    "taut",
+    "fall",
+    "arrest",
+    "check",
+    "place",
+    "explain",
+    "show",
+    "batch",
+)
 SHELL = ("cli", "__main__", "__init__")  # thin: these may import all
 # Within show, each output stands alone: none of them computes a finding.
 KNOWN = (*BASE, *STAGES, *SHELL)
@@ -154,12 +168,16 @@ def test_commands_of_the_pages_exist(file: str) -> None:
                 assert (PROJECT / word).exists(), line
 
 
+def test_readme_lists_every_command_and_no_other() -> None:
+    listed = re.findall(r"^\| `([a-z]+) [A-Z]", section("Use", "README.md"), flags=re.MULTILINE)
+    assert sorted(listed) == sorted(_help_of_commands())
+
+
 def _help_of_commands() -> dict[str, str]:
     """Help text of each subcommand, by its name."""
-    top = _run_help()
-    names = re.search(r"\{([a-z,]+)\}", top)
-    assert names, top
-    return {name: _run_help(name) for name in names.group(1).split(",")}
+    names = re.findall(r"^    ([a-z]+) {2,}\S", _run_help(), flags=re.MULTILINE)
+    assert {"inspect", "check", "picture"} <= set(names)
+    return {name: _run_help(name) for name in names}
 
 
 def _run_help(*words: str) -> str:

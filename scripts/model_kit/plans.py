@@ -115,7 +115,7 @@ strip = "1 m"
         "obj",
         "16 ft",
         "restraint",
-        (("A1", (14, 12, "19.2")), ("A2", (33, 12, "19.2")), ("A3", (25, -7, "16.9"))),
+        (("A1", (14, 12, "19.2")), ("A2", (33, 12, "19.2"))),
         mass="220 lb",
         height="5 ft",
         remark="The longest rope that keeps everybody off every edge is asked for.",
