@@ -161,3 +161,27 @@ def test_rake_steps_follow_the_ground_below():
     assert drops["E1"] == pytest.approx(6.0)
     assert drops["E3"] == pytest.approx(11.0)
     assert drops["E2"] == pytest.approx(6.0)
+
+
+def notched(extra=()):
+    """A level roof with a notch in its south edge, over a building with a floor inside at 3 m."""
+    facets = [
+        ("P1", "roof", [(0, 2, 6), (20, 2, 6), (20, 10, 6), (0, 10, 6)]),
+        ("F1", "underside", [(0, 0, 3), (9, 0, 3), (9, 10, 3), (0, 10, 3)]),
+        ("F2", "roof", [(0, 0, 6), (9, 0, 6), (9, 2, 6), (0, 2, 6)]),
+        *extra,
+    ]
+    edges = [("E1", "flat", True, ("P1",), (9, 2, 6), (20, 2, 6))]
+    return make_roof(facets, edges)
+
+
+def test_a_floor_under_the_roof_is_not_landed_on_from_beside_it():
+    """Beside the notch's corner the footprint reaches under the next roof; its floor is inside there."""
+    assert profiles(notched())["E1"].top.max() == 0.0
+
+
+def test_a_floor_that_sticks_out_from_under_the_roof_is():
+    balcony = ("F3", "underside", [(9, 0, 3), (9.3, 0, 3), (9.3, 2, 3), (9, 2, 3)])
+    profile = profiles(notched([balcony]))["E1"]
+    assert profile.top[0] == 3.0
+    assert profile.top[-1] == 0.0

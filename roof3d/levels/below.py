@@ -10,8 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 
 from roof3d.levels.clip import HIDDEN, RIM, STEEP, SURFACE, sweep_footprints
+from roof3d.levels.covered import nearby, uncovered_height
 from roof3d.records import Floats, Ints, Roof
 
 STEEP_ABOVE_DEG = 75.0
@@ -43,6 +45,7 @@ class Below:
     owner: Ints  # (t,) row of Roof.facets, -1 where a triangle belongs to none
     names: tuple[str, ...]  # of the facets
     is_ground: np.ndarray  # (facets,) bool
+    is_roof: np.ndarray  # (facets,) bool
     rows_by_id: dict[str, int]
     grade: float
     grade_name: str
@@ -92,6 +95,8 @@ class Below:
         spread = np.zeros(n) if spread_m is None else spread_m
         edge_high = points[:, 2] + spread
         rows = np.array([self.rows_by_id.get(name, -2) for name in own], dtype=np.int64)
+        rows = rows if len(rows) == n else np.full(n, -2, dtype=np.int64)
+        half = np.ascontiguousarray(np.broadcast_to(half_width_m, (n,)), dtype=np.float64)
         top, which, block = sweep_footprints(
             self.corners,
             self.kinds,
@@ -106,15 +111,45 @@ class Below:
             np.ascontiguousarray(points[:, :2]),
             along,
             flat,
-            np.ascontiguousarray(np.broadcast_to(half_width_m, (n,)), dtype=np.float64),
+            half,
             np.full(n, INSET_M),
             np.full(n, float(reach_m)),
             edge_high - LEVEL_TOLERANCE_M,
             edge_high - LEVEL_TOLERANCE_M,
             edge_high + rise_m,
-            rows if len(rows) == n else np.full(n, -2, dtype=np.int64),
+            rows,
         )
+        for i in self._hidden_from_the_sky(top, which):
+            near = points[i, :2] + INSET_M * flat[i]
+            far = points[i, :2] + reach_m * flat[i]
+            wide = half[i] * along[i]
+            ring = np.array([near - wide, near + wide, far + wide, far - wide])
+            top[i], which[i] = self._uncovered(ring, int(rows[i]), float(edge_high[i]) - LEVEL_TOLERANCE_M)
         return self._named(top, which, block)
+
+    def _hidden_from_the_sky(self, top: Floats, which: Ints) -> Ints:
+        """Rows whose highest surface is neither roof nor ground and stands above the ground level."""
+        owner = np.where(which >= 0, self.owner[which], -1)
+        seen = (
+            (owner >= 0) & (self.is_roof[owner] | self.is_ground[owner]) if len(self.is_roof) else owner > 0
+        )
+        return np.flatnonzero((which >= 0) & ~seen & (top > self.grade))
+
+    def _uncovered(self, ring: Floats, own: int, below: float) -> tuple[float, int]:
+        box = np.concatenate((ring.min(axis=0), ring.max(axis=0)))
+        near = nearby(self.starts, self.members, self.low, self.cell, self.shape, box)
+        owner = self.owner[near]
+        known = owner >= 0
+        height, found = uncovered_height(
+            self.corners[near],
+            self.kinds[near] == SURFACE,
+            self.kinds[near] == RIM,
+            known & self.is_roof[owner],
+            known & (owner == own),
+            shapely.Polygon(ring),
+            below,
+        )
+        return height, int(near[found]) if found >= 0 else -1
 
     def _named(self, top: Floats, which: Ints, block: Ints) -> Sweep:
         facet = np.where(which >= 0, self.owner[which], -1)
@@ -165,6 +200,7 @@ def prepare(roof: Roof) -> Below:
         owner=owner,
         names=tuple(f"{NAMES.get(facet.kind, facet.kind)} {facet.id}" for facet in roof.facets),
         is_ground=np.array([facet.kind == "ground" for facet in roof.facets], dtype=bool),
+        is_roof=np.array([facet.kind == "roof" for facet in roof.facets], dtype=bool),
         rows_by_id={facet.id: row for row, facet in enumerate(roof.facets)},
         grade=roof.grade,
         grade_name="ground (assumed level)" if roof.grade_source == "assumed" else "ground",
