@@ -44,13 +44,16 @@ def _gamma(channel: float) -> int:
     return round(255 * value)
 
 
-def _ramp(first: tuple[float, float, float], last: tuple[float, float, float]) -> tuple[Rgb, ...]:
-    steps = np.linspace(0.0, 1.0, BANDS_A_SIDE)
+def _ramp(
+    first: tuple[float, float, float], last: tuple[float, float, float], count: int = BANDS_A_SIDE
+) -> tuple[Rgb, ...]:
+    steps = np.linspace(0.0, 1.0, count)
     return tuple(oklch(*(f + (l - f) * t for f, l in zip(first, last, strict=True))) for t in steps)  # noqa: E741
 
 
 LACKING = _ramp((0.83, 0.125, 65.0), (0.44, 0.155, 32.0))  # from nil downwards
 LEFT = _ramp((0.90, 0.050, 225.0), (0.44, 0.115, 258.0))  # from nil upwards
+SEQUENCE = _ramp((0.95, 0.045, 125.0), (0.40, 0.085, 168.0), 6)  # lengths and counts, from nil upwards
 
 SAFE: Rgb = oklch(0.945, 0.018, 130.0)
 UNSERVED: Rgb = (255, 255, 255)

@@ -1,0 +1,362 @@
+"""What the front end draws, as plain JSON: geometry, states, figures, texts, colours, from a result.
+
+Nothing is computed here that a finding rests on. Coordinates are in the local frame (the loaded frame
+less ``origin``). Figures of cells are packed as whole steps of ``CELL_STEP_M``, rounded to the side that
+looks worse.
+"""
+
+from __future__ import annotations
+
+import base64
+from typing import Any
+
+import numpy as np
+import shapely
+
+from roof3d.errors import InputError
+from roof3d.explain import explain
+from roof3d.records import STATES, Floats, Roof
+from roof3d.show.cells import footprint, polygons
+from roof3d.show.page.layers import layers_of
+from roof3d.show.page.style import colour_table, verdict_colour
+from roof3d.show.picture import summary_text
+from roof3d.show.scene import FALL_STATES, PlaneShape, Scene, Stretch, make_scene, title_of, version_of
+from roof3d.show.verdict import findings, verdict
+from roof3d.show.words import Texts, load_texts
+from roof3d.units import System
+
+CELL_STEP_M = 0.005
+NOTHING, UNBOUNDED = -32768, 32767  # packed figures: there is none; it has no bound or is out of range
+EXPLAINED = 120  # of the worst stretches; further ones carry their figures alone
+TRACED = 60  # of the worst stretches, to which the rope is drawn
+UNSURE = len(STATES)
+SECTIONS = ("page", "state", "state_name", "kind", "severity", "policy", "rating", "verdict")
+FIGURES = (
+    "taut_length_m",
+    "surplus_m",
+    "free_fall_m",
+    "swing_drop_m",
+    "swing_angle_deg",
+    "clearance_required_m",
+    "clearance_available_m",
+    "margin_m",
+)
+
+
+def page_data(
+    result: dict[str, Any],
+    roof: Roof | None = None,
+    *,
+    units: System = "m",
+    language: str = "en",
+    explained: int = EXPLAINED,
+) -> dict[str, Any]:
+    """The data behind a page. ``roof`` adds walls, ground and traced ropes.
+
+    ``explained`` says for how many of the worst stretches the sums are written out. Raises InputError
+    where ``result`` cannot be drawn.
+    """
+    scene = make_scene(result, roof)
+    texts = load_texts(language)
+    word = verdict(scene)
+    model = result.get("model") or {}
+    places = {id(segment): k for k, segment in enumerate(result.get("edge_segments") or [])}
+    planes, cells = _planes(scene)
+    rules = result.get("rules")
+    rules = rules if isinstance(rules, dict) else {"name": str(rules or ""), "entries": []}
+    return {
+        "page": 1,
+        "units": units,
+        "language": texts.language,
+        "title": title_of(result) or texts("report.untitled"),
+        "version": version_of(result),
+        "verdict": {"word": word, "text": texts(f"verdict.{word}"), "colour": verdict_colour(word)},
+        "summary": {system: summary_text(scene, texts, system) for system in ("m", "ft")},
+        "texts": {section: texts.items(section) for section in SECTIONS},
+        "colours": colour_table(),
+        "layers": {system: layers_of(scene, system) for system in ("m", "ft")},
+        "origin": scene.origin.tolist(),
+        "ground": _number(scene.ground),
+        "planes": planes,
+        "cells": cells,
+        "building": {
+            "vertices": np.round(scene.vertices, 3).ravel().tolist(),
+            "triangles": scene.triangles.ravel().tolist(),
+        },
+        "edges": [_edge(edge, scene.origin) for edge in result["edges"]],
+        "stretches": [_stretch(stretch, places) for stretch in scene.stretches],
+        "segments": [_segment(s, scene.origin) for s in result.get("edge_segments") or []],
+        "anchors": [
+            {**_anchor(mark.record), "id": mark.id, "kind": mark.kind, "points": _points(mark.points)}
+            for mark in scene.anchors
+        ],
+        "ropes": _ropes(scene, roof),
+        "findings": [_finding(entry, scene.origin) for entry in findings(result)],
+        "work": result.get("work"),
+        "assumptions": [str(text) for text in result.get("assumptions") or []],
+        "repairs": [str(text) for key in ("repairs", "doubts") for text in model.get(key) or []],
+        "cautions": list(texts.lists["report.cautions"]),
+        "rules": {
+            "name": rules.get("name", ""),
+            "title": rules.get("title", ""),
+            "entries": [_entry(entry) for entry in rules.get("entries") or []],
+        },
+        "sources": _sources(result, texts),
+        "explained": _explained(result, scene, places, explained),
+    }
+
+
+def _number(value: Any, digits: int = 4) -> float | None:
+    return None if value is None or not np.isfinite(value) else round(float(value), digits)
+
+
+def _points(points: Floats) -> list[list[float]]:
+    rounded: list[list[float]] = np.round(np.asarray(points, dtype=np.float64), 4).tolist()
+    return rounded
+
+
+# ------------------------------------------------------------------------------- planes with cells
+
+
+def _planes(scene: Scene) -> tuple[list[dict[str, Any]], dict[str, Any] | None]:
+    planes = []
+    order: list[Any] = []
+    first = 0
+    cells = scene.cells
+    names = np.array(cells.planes if cells is not None else (), dtype=object)
+    for plane in scene.planes:
+        entry: dict[str, Any] = {
+            "id": plane.id,
+            "pitch_deg": _number(plane.pitch_deg),
+            "azimuth_deg": _number(plane.azimuth_deg),
+            "area_m2": _number(plane.area_m2),
+            "normal": np.round(plane.normal, 6).tolist(),
+            "triangles": np.round(_triangles(plane), 4).ravel().tolist(),
+            "rings": [_points(ring) for ring in plane.rings],
+            "grid": None,
+        }
+        own = np.flatnonzero(names == plane.id)
+        if cells is not None and len(own):
+            entry["grid"], columns = _grid(cells.centres[own], cells.sizes[own])
+            entry["grid"] |= {"first": first, "count": len(own)}
+            order.append((own, columns))
+            first += len(own)
+        planes.append(entry)
+    if cells is None or not order:
+        return planes, None
+    rows = np.concatenate([own for own, _ in order])
+    columns = np.concatenate([c for _, c in order])
+    records = scene.result["exposure"]["cells"]
+    return planes, {
+        "step_m": CELL_STEP_M,
+        "count": len(rows),
+        "x": _pack(columns[:, 0], "<u2"),
+        "y": _pack(columns[:, 1], "<u2"),
+        "size": _pack(columns[:, 2], "<u2"),
+        "state": _pack(np.array([_state(records[k]) for k in rows]), "u1"),
+        "served": _pack(np.array([_served(records[k]) for k in rows]), "u1"),
+        "margin": _figures(records, rows, "margin_m", np.floor),
+        "taut": _figures(records, rows, "taut_length_m", np.ceil),
+        "free_fall": _figures(records, rows, "free_fall_m", np.ceil),
+        "swing": _figures(records, rows, "swing_drop_m", np.ceil),
+    }
+
+
+def _triangles(plane: PlaneShape) -> Floats:
+    parts = [
+        np.asarray(t.exterior.coords)[:3]
+        for polygon in polygons(footprint(plane))
+        for t in shapely.constrained_delaunay_triangles(polygon).geoms
+        if t.area > 1e-12
+    ]
+    if not parts:
+        return np.zeros((0, 3))
+    corners = np.concatenate(parts)[:, :2]
+    turned = corners.reshape(-1, 3, 2)
+    a, b = turned[:, 1] - turned[:, 0], turned[:, 2] - turned[:, 0]
+    clockwise = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0] < 0
+    turned[clockwise] = turned[clockwise][:, ::-1]
+    return plane.lift(turned.reshape(-1, 2))
+
+
+def _grid(centres: Floats, sizes: Floats) -> tuple[dict[str, Any], Any]:
+    """A raster of the finest cells, and for each cell its first column, row and width in it."""
+    unit = float(sizes.min())
+    low = (centres[:, :2] - sizes[:, None] / 2).min(axis=0)
+    first = np.round((centres[:, :2] - sizes[:, None] / 2 - low) / unit)
+    width = np.maximum(1, np.round(sizes / unit))
+    if (first.max(initial=0) + width.max(initial=0)) > 65535:
+        raise InputError("result", "exposure", "a plane of more than 65535 cells across", "a smaller plane")
+    columns = np.column_stack((first, width))
+    count = (first + width[:, None]).max(axis=0)
+    grid = {
+        "x": round(float(low[0]), 5),
+        "y": round(float(low[1]), 5),
+        "unit": unit,
+        "columns": int(count[0]),
+        "rows": int(count[1]),
+    }
+    return grid, columns
+
+
+def _pack(values: Any, kind: str) -> str:
+    return base64.b64encode(np.asarray(values).astype(kind).tobytes()).decode("ascii")
+
+
+def _state(cell: dict[str, Any]) -> int:
+    state = cell.get("state")
+    return STATES.index(state) if state in STATES else UNSURE
+
+
+def _served(cell: dict[str, Any]) -> int:
+    count = cell.get("served_by")
+    return min(255, int(bool(cell.get("served")) if count is None else count))
+
+
+def _figures(records: list[dict[str, Any]], rows: Any, key: str, worse: Any) -> str | None:
+    """One figure of all cells; None where the result does not have it at all."""
+    if not any(key in records[k] for k in rows):
+        return None
+    packed = np.full(len(rows), NOTHING, dtype=np.int64)
+    for row, k in enumerate(rows):
+        value = records[k].get(key)
+        if value is not None:
+            packed[row] = int(np.clip(worse(round(value / CELL_STEP_M, 6)), -32767, 32766))
+        elif records[k].get("state") in FALL_STATES:
+            packed[row] = NOTHING if key == "taut_length_m" else UNBOUNDED
+    return _pack(packed, "<i2")
+
+
+# -------------------------------------------------------------------------------- edges and anchors
+
+
+def _edge(edge: dict[str, Any], origin: Floats) -> dict[str, Any]:
+    return {
+        "id": str(edge["id"]),
+        "kind": str(edge["kind"]),
+        "fall": bool(edge.get("fall")),
+        "planes": [str(name) for name in edge.get("planes") or []],
+        "points": _points(np.asarray(edge["points"], dtype=np.float64) - origin),
+        "length_m": _number(edge.get("length_m")),
+        "drop_m": _number(edge.get("drop_m")),
+        "doubt": str(edge.get("doubt") or ""),
+    }
+
+
+def _stretch(stretch: Stretch, places: dict[int, int]) -> dict[str, Any]:
+    return {
+        "edge": stretch.edge,
+        "from_m": _number(stretch.from_m),
+        "to_m": _number(stretch.to_m),
+        "ends": _points(np.array([stretch.start, stretch.end])),
+        "outward": np.round(stretch.outward, 5).tolist(),
+        "state": stretch.state,
+        "anchor": stretch.anchor,
+        "segment": places.get(id(stretch.figures), -1),
+        "number": stretch.number,
+    }
+
+
+def _segment(segment: dict[str, Any], origin: Floats) -> dict[str, Any]:
+    rest = segment.get("rest_point")
+    ends = np.array([segment["start"], segment["end"]], dtype=np.float64) - origin
+    return {
+        "edge": segment["edge"],
+        "anchor": segment.get("anchor", ""),
+        "from_m": _number(segment["from_m"]),
+        "to_m": _number(segment["to_m"]),
+        "ends": _points(ends),
+        "state": segment["state"],
+        **{key: _number(segment.get(key)) for key in FIGURES},
+        "rest": None if rest is None else _points(np.asarray(rest, dtype=np.float64) - origin),
+        "strikes": segment.get("strikes") or "",
+        "doubt": segment.get("doubt") or "",
+        "protection": segment.get("protection") or "",
+    }
+
+
+def _anchor(record: dict[str, Any]) -> dict[str, Any]:
+    keys = ("line_length_m", "policy", "served_area_m2", "load_kN", "rating_kN", "verdict")
+    terms = record.get("clearance_terms") or {}
+    return {
+        **{key: record.get(key) for key in keys},
+        "stretch_m": terms.get("stretch_from_standing_m"),
+        "required_m": terms.get("required_without_surplus_m"),
+        "loaded": record.get("at") or record.get("points"),
+    }
+
+
+def _ropes(scene: Scene, roof: Roof | None) -> dict[str, list[list[float]]]:
+    """How the rope lies from its anchor to the rest points of the worst stretches, by their numbers."""
+    if roof is None or not roof.edges:
+        return {}
+    from roof3d import taut
+
+    marks = {mark.id: mark for mark in scene.anchors if mark.kind == "point"}
+    wanted: dict[str, list[tuple[int, Floats]]] = {}
+    for stretch in scene.worst[:TRACED]:
+        rest = stretch.figures.get("rest_point")
+        if stretch.anchor in marks and rest is not None:
+            place = np.asarray(rest, dtype=np.float64) - scene.origin
+            wanted.setdefault(stretch.anchor, []).append((stretch.number, place))
+    ropes = {}
+    for name, ends in wanted.items():
+        places = np.array([place for _, place in ends])
+        paths = taut.trace(taut.prepare(roof), marks[name].points[0], places)
+        for (number, _), path in zip(ends, paths, strict=True):
+            if path is not None:
+                ropes[str(number)] = _points(path.points)
+    return ropes
+
+
+# --------------------------------------------------------------------------------------------- words
+
+
+def _finding(entry: dict[str, Any], origin: Floats) -> dict[str, Any]:
+    at = entry.get("at")
+    return {
+        "code": entry.get("code", ""),
+        "severity": entry.get("severity", "danger"),
+        "text": entry.get("text", ""),
+        "element": entry.get("element") or "",
+        "at": None if at is None else _points(np.asarray(at, dtype=np.float64) - origin),
+    }
+
+
+def _entry(entry: dict[str, Any]) -> dict[str, Any]:
+    keys = ("name", "value", "unit", "text", "document", "clause", "year", "status", "note")
+    return {key: entry.get(key) for key in keys}
+
+
+def _sources(result: dict[str, Any], texts: Texts) -> list[list[str]]:
+    """Names and values that say what was computed from what."""
+    model = result.get("model") or {}
+    plan = result.get("plan")
+    plan = plan if isinstance(plan, dict) else {"file": plan}
+    unknown = texts("common.unknown")
+    rows = [
+        ("source_model", model.get("file")),
+        ("source_model_hash", model.get("sha256")),
+        ("source_unit", f"{model.get('unit')}, {model.get('up')}"),
+        ("source_triangles", model.get("triangles")),
+        ("source_plan", plan.get("file")),
+        ("source_plan_hash", plan.get("sha256")),
+        ("source_software", f"roof3d {version_of(result)}"),
+        ("source_schema", result.get("schema")),
+        ("source_frame", texts("report.source_frame_value")),
+    ]
+    return [[texts(f"report.{key}"), str(value) if value else unknown] for key, value in rows]
+
+
+def _explained(result: dict[str, Any], scene: Scene, places: dict[int, int], most: int) -> dict[str, Any]:
+    """The sums behind the worst stretches, line by line; each line that occurs is kept once."""
+    lines: dict[str, int] = {}
+    found: dict[str, dict[str, list[int]]] = {"m": {}, "ft": {}}
+    for stretch in scene.worst[:most]:
+        place = places.get(id(stretch.figures))
+        if place is None:
+            continue
+        for system, store in found.items():
+            told = explain(result, f"edge_segments/{place}", units=system)
+            store[str(place)] = [lines.setdefault(line, len(lines)) for line in told]
+    return {"lines": list(lines), **found}
