@@ -417,3 +417,10 @@ def test_same_file_same_arrays(tmp_path: Path) -> None:
     assert one.vertices.tobytes() == other.vertices.tobytes()
     assert one.triangles.tobytes() == other.triangles.tobytes()
     assert one.sha256 == other.sha256
+
+
+@pytest.mark.parametrize("names", [("annex", "hall"), ("hall", "annex")])
+def test_a_double_goes_to_the_part_first_by_name(names: tuple[str, ...]) -> None:
+    mesh = cleaned(SHED_POINTS, np.vstack((SHED_TRIANGLES, SHED_TRIANGLES[:4])), [0] * 16 + [1] * 4, names)
+    counts = dict(zip(mesh.part_names, np.bincount(mesh.parts).tolist(), strict=True))
+    assert counts == ({"annex": 16} if names[0] == "annex" else {"annex": 4, "hall": 12})
