@@ -1,5 +1,18 @@
 """Taut length: the shortest path of a tight rope through the free space around the building."""
 
-from roof3d.taut.field import Preparation, inside, measure, prepare, prepare_mesh, trace
+from pathlib import Path
+
+from roof3d.compiled import discard_stale
+
+discard_stale(Path(__file__).parent)
+
+from roof3d.taut.field import (  # noqa: E402 - compiled code must be fresh before it is loaded
+    Preparation,
+    inside,
+    measure,
+    prepare,
+    prepare_mesh,
+    trace,
+)
 
 __all__ = ["Preparation", "inside", "measure", "prepare", "prepare_mesh", "trace"]

@@ -13,6 +13,7 @@ from roof3d.taut.hidden import may_see
 
 CELL = 0.8  # m, wanted length of a cell
 CELLS_MOST = 16  # cells an edge is cut into at most
+FEW = 3  # halvings when one cell is tested against another: they are short already
 SIDES = 2
 
 
@@ -82,7 +83,7 @@ def _cell_apart(sight, region, plates, pair, contact, low, high, apart):  # type
         for d in range(c + 1, n):
             if pair[contact[c], contact[d]] == 0:
                 continue
-            if not may_see(sight, region, plates, low[c], high[c], low[d], high[d]):
+            if not may_see(sight, region, plates, low[c], high[c], low[d], high[d], FEW):
                 continue
             s = np.float32(_cell_distance(low, high, c, d) * (1.0 - 1e-6))
             apart[c, d] = s
@@ -127,7 +128,7 @@ def bound_from(sight, region, plates, cells, pair, near, a, a_mask, limit, ahead
         if mask == 0:
             continue
         s = point_to_cell(a, low, high, c)
-        if s > limit or not may_see(sight, region, plates, a, a, low[c], high[c]):
+        if s > limit or not may_see(sight, region, plates, a, a, low[c], high[c], FEW):
             continue
         for side in range(SIDES):
             if mask & (1 << side):

@@ -9,11 +9,12 @@ two faces, square to the edge.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numba import njit
 
-from roof3d.records import Floats, Ints
+from roof3d.records import Floats
 from roof3d.taut.sight import STAND_OFF, Sight, lift_all
 from roof3d.taut.surfaces import Surfaces
 
@@ -165,7 +166,7 @@ def _edge_pieces(surfaces: Surfaces) -> list[Piece]:
         way = (b[i] - a[i]) / length
         cuts = sorted({0.0, length, *(t for o in others for t in o[:2])})
         cuts = [t for k, t in enumerate(cuts) if k == 0 or t - cuts[k - 1] > 1e-9]
-        for t0, t1 in zip(cuts[:-1], cuts[1:], strict=True):
+        for t0, t1 in pairwise(cuts):
             if t1 - t0 < SAME_LINE and len(cuts) > 2:
                 continue
             middle = 0.5 * (t0 + t1)

@@ -5,18 +5,23 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from roof3d.records import Floats, Ints, Lengths, Mesh, Roof, TautPath
+from roof3d.taut.cells import SIDES, Cells, bound_from, cut_cells
 from roof3d.taut.contacts import Contacts, find_contacts
+from roof3d.taut.cracks import plug
 from roof3d.taut.graph import Graph, build_graph, lengths_from
 from roof3d.taut.hidden import Plates, build_plates, pair_masks, seen_from
-from roof3d.taut.cells import SIDES, Cells, bound_from, cut_cells
 from roof3d.taut.search import CHECKS, SPARE, search_all
 from roof3d.taut.shorten import MOST
 from roof3d.taut.sight import Sight, build_sight, lift_all, winding
 from roof3d.taut.surfaces import Surfaces, merge
+from roof3d.taut.thin import PIECES_MOST, thin
 
 ENOUGH = 2e-6  # m, a bracket this narrow ends the search for a point
+WIDE = 0.001  # m, brackets wider than this are tried against their neighbours'
+NEIGHBOURS = 24
 FAR = 60.0  # m, contacts further apart than this are never neighbours on a line
 
 
@@ -33,6 +38,7 @@ class Preparation:
     cells: Cells
     graph: Graph
     near: Ints  # (e, k) contacts that each may see, -1 behind the last
+    slack: float = 0.0  # m, how far a stand-in for a noisy scan is from the scan (thin.py)
 
     @property
     def contact_arrays(self) -> tuple[np.ndarray, ...]:
@@ -44,8 +50,19 @@ class Preparation:
 def prepare_mesh(mesh: Mesh, ground: float) -> Preparation:
     """Prepare a mesh whose ground lies at height ``ground`` (local frame)."""
     surfaces = merge(mesh)
+    slack = 0.0
+    if len(surfaces.normals) > PIECES_MOST:
+        mesh, slack = thin(mesh)
+        surfaces = merge(mesh)
     sight = build_sight(surfaces.corners, surfaces.triangle_region, surfaces.normals, surfaces.oriented)
     contacts = find_contacts(surfaces, sight, ground)
+    solid = len(surfaces.normals)
+    plugged = plug(surfaces, sight, contacts)
+    if plugged is not surfaces:
+        surfaces = plugged
+        sight = build_sight(
+            surfaces.corners, surfaces.triangle_region, surfaces.normals, surfaces.oriented, solid
+        )
     plates = build_plates(surfaces)
     count = len(contacts)
     ends = np.stack((contacts.start, contacts.start + contacts.length[:, None] * contacts.way), axis=1)
@@ -61,7 +78,7 @@ def prepare_mesh(mesh: Mesh, ground: float) -> Preparation:
         near[e, : len(others)] = others
     arrays = (contacts.start, contacts.way, contacts.length, contacts.n1, contacts.n2, contacts.shift)
     graph = build_graph(sight, arrays, cells, FAR)
-    return Preparation(surfaces, sight, plates, contacts, ends, pair, cells, graph, near)
+    return Preparation(surfaces, sight, plates, contacts, ends, pair, cells, graph, near, slack)
 
 
 def prepare(roof: Roof) -> Preparation:
@@ -149,7 +166,6 @@ def _search(preparation: Preparation, anchor: Floats, points: Floats, limit: flo
         sight.region,
         preparation.plates.arrays,
         preparation.contact_arrays,
-        preparation.ends,
         preparation.cells.arrays,
         preparation.pair,
         preparation.near,
@@ -184,8 +200,38 @@ def measure(
     Points further than ``limit`` come back with ``lo`` at least the smaller of the limit and their
     proven bound, and ``hi`` infinite.
     """
+    points = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3)
+    if preparation.slack > 0.0:
+        return _measure_scan(preparation, np.asarray(anchor, dtype=np.float64), points, limit, checks)
     raw = _search(preparation, anchor, points, limit, checks)
-    return Lengths(raw.lo, raw.hi)
+    return Lengths(_carry(points, raw.lo, raw.hi), raw.hi)
+
+
+def _measure_scan(
+    preparation: Preparation, anchor: Floats, points: Floats, limit: float, checks: int
+) -> Lengths:
+    """Brackets on the stand-in of a scan, widened by what the stand-in may be off.
+
+    Both ends are raised by the slack, so that they stand clear of the stand-in. Each bend, and each end,
+    may be off by the slack: a rope over it is at most twice that longer or shorter.
+    """
+    up = np.array([0.0, 0.0, preparation.slack])
+    raw = _search(preparation, anchor + up, points + up, limit, checks)
+    doubt = 2.0 * preparation.slack * (raw.count + 1)
+    straight = np.linalg.norm(points - anchor, axis=1)
+    return Lengths(np.maximum(straight, raw.lo - doubt), raw.hi + doubt)
+
+
+def _carry(points: Floats, lo: Floats, hi: Floats) -> Floats:
+    """Raise lower bounds by those of neighbours: the taut length changes by at most 1 per metre."""
+    wide = np.flatnonzero(hi - lo > WIDE)
+    if not len(wide) or len(points) < 2:
+        return lo
+    tree = cKDTree(points)
+    raised = lo.copy()
+    distance, neighbour = tree.query(points[wide], k=min(NEIGHBOURS, len(points)))
+    raised[wide] = np.maximum(lo[wide], (lo[neighbour] - distance).max(axis=1))
+    return np.minimum(raised, hi)
 
 
 def trace(

@@ -158,8 +158,11 @@ def _hides(pn, po, pu, pv, first, outline, r, e0, e1, f0, f1, points):  # type: 
 
 
 @njit(cache=True)
-def may_see(sight, region, plates, e0, e1, f0, f1):  # type: ignore[no-untyped-def]
-    """False only if no point of e0-e1 can see any point of f0-f1 (proof above)."""
+def may_see(sight, region, plates, e0, e1, f0, f1, tries):  # type: ignore[no-untyped-def]
+    """False only if no point of e0-e1 can see any point of f0-f1 (proof above).
+
+    ``tries`` pieces are looked at; what is undecided then counts as seen.
+    """
     stack = np.empty((2 * TRIES + 4, 4, 3))
     for c in range(3):
         stack[0, 0, c], stack[0, 1, c], stack[0, 2, c], stack[0, 3, c] = e0[c], e1[c], f0[c], f1[c]
@@ -169,7 +172,7 @@ def may_see(sight, region, plates, e0, e1, f0, f1):  # type: ignore[no-untyped-d
     middle_e = np.empty(3)
     middle_f = np.empty(3)
     now = np.empty((4, 3))
-    for _ in range(TRIES):
+    for _ in range(min(tries, TRIES)):
         if top == 0:
             return False
         top -= 1
@@ -217,7 +220,7 @@ def may_see(sight, region, plates, e0, e1, f0, f1):  # type: ignore[no-untyped-d
             stack[top, 3] = middle_f
             stack[top + 1, 2] = middle_f
         top += 2
-    return top == 0
+    return top > 0  # undecided counts as seen
 
 
 @njit(cache=True)
@@ -283,7 +286,7 @@ def _see_on_sides(sight, region, plates, start, n1, n2, e, f, ends, span_e, span
                 part[1, c] = ends[e, 0, c] + span_e[1] * de
                 part[2, c] = ends[f, 0, c] + span_f[0] * df
                 part[3, c] = ends[f, 0, c] + span_f[1] * df
-            if may_see(sight, region, plates, part[0], part[1], part[2], part[3]):
+            if may_see(sight, region, plates, part[0], part[1], part[2], part[3], TRIES):
                 result |= bit
                 break
     return result
@@ -292,12 +295,10 @@ def _see_on_sides(sight, region, plates, start, n1, n2, e, f, ends, span_e, span
 @njit(cache=True)
 def seen_from(sight, region, plates, start, n1, n2, ends, point, masks):  # type: ignore[no-untyped-def]
     """For one point: masks[e] = side of e where the point lies, 0 where e is provably of no use."""
-    span = np.empty(2)
     for e in range(len(start)):
         masks[e] = side_mask(start, n1, n2, e, point)
-        if masks[e] and not may_see(sight, region, plates, point, point, ends[e, 0], ends[e, 1]):
+        if masks[e] and not may_see(sight, region, plates, point, point, ends[e, 0], ends[e, 1], TRIES):
             masks[e] = 0
-    _ = span
 
 
 @njit(cache=True)

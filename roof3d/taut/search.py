@@ -30,7 +30,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from roof3d.taut.cells import SIDES, point_to_cell
+from roof3d.taut.cells import CELLS_MOST, FEW, SIDES, point_to_cell
 from roof3d.taut.hidden import may_see, side_mask
 from roof3d.taut.shorten import MOST, one_contact, shorten
 from roof3d.taut.sight import blocked, lift, winding
@@ -41,8 +41,7 @@ HINTS = 6  # sequences of neighbouring points tried first
 POOL = 20_000  # sequences kept for one point
 CANDIDATES = 10  # sequences of the graph that are refined for one point
 SPARE = 0.5  # m, by which a graph path may be longer than the best and still be refined
-CHECKS = 150  # sequences looked at for one point before it is cut off
-CELLS = 16  # cells an edge is cut into at most
+CHECKS = 300  # sequences looked at for one point before it is cut off
 
 
 @njit(cache=True, inline="always")
@@ -127,7 +126,11 @@ def _onward(ahead, cell, mask):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def search_all(sight, faced, region, plates, contacts, ends, cells, pair, near, ahead, known, before, node_place, node_lifted, a, a_lifted, a_mask, points, lifted, limit, most_checks, enough, lo, hi, seq, count, places_t, checks):  # type: ignore[no-untyped-def]  # fmt: skip
+def search_all(  # type: ignore[no-untyped-def]
+    sight, faced, region, plates, contacts, cells, pair, near, ahead, known, before, node_place,
+    node_lifted, a, a_lifted, a_mask, points, lifted, limit, most_checks, enough,
+    lo, hi, seq, count, places_t, checks,
+):  # fmt: skip
     """Taut lengths from anchor a to points (n, 3); see the module's proof.
 
     ``ahead[cell, side]`` bounds the rope from the anchor to a cell arriving from that side,
@@ -144,7 +147,7 @@ def search_all(sight, faced, region, plates, contacts, ends, cells, pair, near, 
     node_depth = np.empty(POOL, np.int32)
     node_mask = np.empty(POOL, np.int32)
     node_seen = np.empty(POOL, np.bool_)
-    node_reach = np.empty((POOL, CELLS), np.float32)
+    node_reach = np.empty((POOL, CELLS_MOST), np.float32)
     node_t = np.empty((POOL, MOST), np.float32)
     heap_key = np.empty(POOL + 1)
     heap_node = np.empty(POOL + 1, np.int64)
@@ -153,7 +156,7 @@ def search_all(sight, faced, region, plates, contacts, ends, cells, pair, near, 
     t = np.empty(MOST)
     t_child = np.empty(MOST)
     places = np.empty((MOST, 3))
-    reach = np.empty(CELLS)
+    reach = np.empty(CELLS_MOST)
     p_mask = np.empty(n_contacts, np.int32)
     all_contacts = np.arange(n_contacts)
     node_value = np.empty(len(cell_contact))
@@ -385,7 +388,7 @@ def search_all(sight, faced, region, plates, contacts, ends, cells, pair, near, 
                 for c in range(cell_first[f], cell_first[f + 1]):
                     slot = c - cell_first[f]
                     if node_reach[parent, slot] < cut and not may_see(
-                        sight, region, plates, p, p, cell_low[c], cell_high[c]
+                        sight, region, plates, p, p, cell_low[c], cell_high[c], FEW
                     ):
                         node_reach[parent, slot] = np.inf
                     bound = min(bound, node_reach[parent, slot] + _onward(ahead, c, node_mask[parent]))

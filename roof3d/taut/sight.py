@@ -35,7 +35,7 @@ class Sight:
     side_offset: Floats  # (t, 3)
     corner: Floats  # (t, 3, 3)
     region: Ints  # (t,)
-    faced: Ints  # (t,) 1 where the normal is known to point outward
+    faced: Ints  # (t,) 1 where the normal is known to point outward, 0 unknown, -1 plug
     box_low: Floats  # (n, 3)
     box_high: Floats  # (n, 3)
     child: Ints  # (n, 2) inner: left, right; leaf: -1 - first, count
@@ -100,8 +100,13 @@ def _build(low, high, middle):  # type: ignore[no-untyped-def]
     return order, box_low[:used], box_high[:used], child[:used]
 
 
-def build_sight(corners: Floats, region: Ints, region_normals: Floats, oriented: np.ndarray) -> Sight:
-    """Tree over triangles (t, 3, 3); normals are those of their regions where these are flat."""
+def build_sight(
+    corners: Floats, region: Ints, region_normals: Floats, oriented: np.ndarray, solid: int | None = None
+) -> Sight:
+    """Tree over triangles (t, 3, 3); normals are those of their regions where these are flat.
+
+    Regions from number ``solid`` on are plugs (cracks.py): they block, but push nothing off.
+    """
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     size = np.linalg.norm(cross, axis=1)
     good = size > 1e-12
@@ -129,7 +134,9 @@ def build_sight(corners: Floats, region: Ints, region_normals: Floats, oriented:
         side_offset=np.einsum("tij,tij->ti", side, corners),
         corner=np.ascontiguousarray(corners),
         region=region,
-        faced=oriented[region].astype(np.int64),
+        faced=np.where(region < (len(oriented) if solid is None else solid), oriented[region], -1).astype(
+            np.int64
+        ),
         box_low=box_low,
         box_high=box_high,
         child=child,
@@ -263,10 +270,10 @@ def near_triangles(normal, offset, side, side_offset, corner, box_low, box_high,
                 away = side[k, i, 0] * p[0] + side[k, i, 1] * p[1] + side[k, i, 2] * p[2] - side_offset[k, i]
                 if away < 0.0:
                     inside = False
-            if inside or _corner_distance2(corner, k, p[0], p[1], p[2]) <= radius * radius:
-                if count < len(found):
-                    found[count] = k
-                    count += 1
+            touching = inside or _corner_distance2(corner, k, p[0], p[1], p[2]) <= radius * radius
+            if touching and count < len(found):
+                found[count] = k
+                count += 1
     return count
 
 
@@ -290,6 +297,8 @@ def lift(normal, offset, side, side_offset, corner, box_low, box_high, child, fa
     used = 0
     for i in range(count):
         k = found[i]
+        if faced[k] < 0:
+            continue
         sign = 1.0
         if faced[k] == 0 and (
             normal[k, 2] < -1e-9 or (abs(normal[k, 2]) <= 1e-9 and normal[k, 0] + normal[k, 1] < 0)
