@@ -178,6 +178,22 @@ def test_nothing_changes(name: str, change: Callable[[Mesh], Mesh]) -> None:
         assert after.get(kind, 0.0) == pytest.approx(before.get(kind, 0.0), abs=0.12, rel=0.002), kind
 
 
+@pytest.mark.parametrize("scatter", [0.0005, 0.002, 0.005])
+@pytest.mark.parametrize(
+    "name", ["gable", "mansard", "terrace", "flat", "vienna_hip_valley", "rotterdam_block_nasty"]
+)
+def test_vertices_a_few_millimetres_off(name: str, scatter: float) -> None:
+    """The same planes; not less to fall over, but for steps of a few centimetres between neighbours."""
+    mesh = subdivided(mesh_named(name))
+    noise = np.random.default_rng(1).normal(0.0, scatter, mesh.vertices.shape)
+    one, two = plain(name), from_mesh(replace(mesh, vertices=mesh.vertices + noise))
+    assert len(one.planes) == len(two.planes)
+    area = sum(p.area_m2 for p in one.planes)
+    assert sum(p.area_m2 for p in two.planes) == pytest.approx(area, rel=0.002)
+    fall = [sum(e.length_m for e in roof.edges if e.fall) for roof in (one, two)]
+    assert fall[1] == pytest.approx(fall[0], rel=0.01)
+
+
 @pytest.mark.parametrize("name", ["dormers", "rotterdam_block_nasty"])
 def test_names_of_planes_do_not_depend_on_the_order_of_triangles(name: str) -> None:
     one, two = plain(name), from_mesh(shuffled(mesh_named(name)))

@@ -19,6 +19,7 @@ from roof3d.planes.moments import triangle_moments
 from roof3d.planes.names import is_glass, is_ground
 from roof3d.planes.noise import ROUGH, ROUGH_EDGES, NoiseReport, noisy_regions, too_rough
 from roof3d.planes.outline import (
+    STRAIGHT,
     Frame,
     frame_of,
     opened,
@@ -29,6 +30,8 @@ from roof3d.planes.outline import (
 from roof3d.planes.rim import feet_inside, measure_rims
 from roof3d.planes.straighten import meet_in_creases
 from roof3d.records import Facet, Floats, Ints, Mesh
+
+WAVY = 0.03  # m, sideways distance up to which corners of uneven planes are dropped
 
 
 @dataclass(frozen=True, eq=False)
@@ -277,7 +280,8 @@ def _facet(plane: Plane, part: Part, triangles: Ints, vertices: Floats) -> Facet
         shape = max(pieces(shape), key=lambda piece: piece.area, default=Polygon())
     if shape.is_empty:
         return None
-    rings = rings_in_space(shape, frame, vertices, max(OFFSET, plane.fit))
+    straight = float(np.clip(0.5 * plane.fit, STRAIGHT, WAVY))  # no straighter than its vertices are
+    rings = rings_in_space(shape, frame, vertices, max(OFFSET, plane.fit), straight)
     if not rings:
         return None
     normal, offset = frame.normal, frame.offset
