@@ -227,15 +227,12 @@ def _join(pieces: list[Piece]) -> tuple[Floats, Floats, Floats, Floats]:
 def _above_ground(start: Floats, stop: Floats, n1: Floats, n2: Floats, ground: float) -> tuple[Floats, ...]:
     """Cut off what lies on or under the ground: no rope passes there."""
     floor = ground + GROUND_STRIP
-    keep = np.maximum(start[:, 2], stop[:, 2]) > floor
+    keep = np.maximum(start[:, 2], stop[:, 2]) > floor + SAME_LINE
     start, stop, n1, n2 = start[keep].copy(), stop[keep].copy(), n1[keep], n2[keep]
-    rise = stop[:, 2] - start[:, 2]
     for tip, other in ((start, stop), (stop, start)):
-        low = tip[:, 2] < ground
-        if low.any():
-            t = (ground - tip[low, 2]) / (other[low, 2] - tip[low, 2])
-            tip[low] += t[:, None] * (other[low] - tip[low])
-    del rise
+        low = tip[:, 2] < floor
+        t = (floor - tip[low, 2]) / (other[low, 2] - tip[low, 2])
+        tip[low] += t[:, None] * (other[low] - tip[low])
     return start, stop, n1, n2
 
 
