@@ -449,3 +449,21 @@ def test_anchor_line_lets_the_traveller_come_along(loaded):
     assert (lengths.hi >= straight - 1e-9).all()
     assert (lengths.lo <= straight - [deflection, deflection * 0.9, 0, deflection] + 1e-9).all()
     assert (lengths.lo >= straight - deflection - 0.06).all()
+
+
+def test_of_two_rest_points_as_low_the_wider_swing_counts():
+    """A ridge anchor between two rakes alike: whoever goes over low on one can swing to the other's."""
+    h = 6 + 2.5
+    facets = [
+        ("P1", "roof", [(0, 0, 6), (20, 0, 6), (20, 5, h), (0, 5, h)]),
+        ("P2", "roof", [(20, 10, 6), (0, 10, 6), (0, 5, h), (20, 5, h)]),
+    ]
+    edges = [
+        ("E1", "rake", True, ("P1",), (0, 5, h), (0, 0, 6)),
+        ("E2", "rake", True, ("P2",), (0, 10, 6), (0, 5, h)),
+    ]
+    segments = run(make_roof(facets, edges), (3, 5, h), 6.0, limits=Limits(None, 30.0))
+    low = {s.edge: s for s in segments if s.state == "swing"}
+    assert set(low) == {"E1", "E2"}
+    assert low["E1"].swing_angle_deg == pytest.approx(low["E2"].swing_angle_deg, abs=1e-6)
+    assert low["E1"].rest_point == pytest.approx(low["E2"].rest_point)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from roof3d.fall.states import ARREST, HELD, SHORT, Assessment, segment_rows, state_name, turned
+from roof3d.fall.states import ARREST, HELD, SHORT, Assessment, segment_rows, state_name, widest_turn
 from roof3d.fall.stretch import Terms
 from roof3d.records import EdgeSegment, Floats
 
@@ -21,11 +21,24 @@ def make_segments(
     for rows in segments:
         some = _telling(result, rows)
         if result.state[rows[0]] <= ARREST and len(some):
-            rest = result.rest[some]
+            ties = [piece for k in some for piece in result.others[k]]
+            rest = np.concatenate((result.rest[some], np.array(ties, dtype=np.int64)))
             asked += [work.ia[some], work.ib[some], work.ia[rest], work.ib[rest]]
     if asked:
         work.need_runs(np.unique(np.concatenate(asked)))  # all in one go, for each asking costs
     return [_segment(result, rows, terms, anchor, guards) for rows in segments]
+
+
+def _first_rest(result: Assessment, row: int) -> int:
+    """The rest piece of a piece; of several equally low ones the first along the boundary."""
+    work = result.pieces
+    potential = work.at[:, 2] + work.lo
+
+    def key(piece: int) -> tuple[float, int, float]:
+        low = min(potential[work.ia[piece]], potential[work.ib[piece]])
+        return round(float(low), 6), int(work.run[piece]), float(work.a[piece])
+
+    return min((int(result.rest[row]), *result.others[row]), key=key)
 
 
 def _telling(result: Assessment, rows: np.ndarray) -> np.ndarray:
@@ -99,7 +112,7 @@ def _segment(
         ends = [work.ia[swings], work.ib[swings]]
         sums["rest_potential_m"] = float(np.min(work.at[ends, 2] + work.lo[ends]))
         # the swing is told for the place that swings furthest, clearance for the one that needs most
-        rest = rest_point(result, int(result.rest[worst]))
+        rest = rest_point(result, _first_rest(result, worst))
         strikes = boundary.step_what[int(work.step[governs])]
         blocked = result.blocked[rows]
         if state != SHORT and (blocked >= 0).any():
@@ -145,8 +158,12 @@ def _widest_angle(result: Assessment, rows: np.ndarray) -> float | None:
     some = _telling(result, rows)
     if not len(some):
         return float(result.angle[rows].max())
-    angles = turned(
-        work, np.column_stack((work.ia, work.ib))[some], (work.b - work.a)[some], result.rest[some]
+    angles = widest_turn(
+        work,
+        np.column_stack((work.ia, work.ib))[some],
+        (work.b - work.a)[some],
+        result.rest[some],
+        [result.others[k] for k in some],
     )
     return float(angles.max()) if np.isfinite(angles).all() else None
 

@@ -7,6 +7,7 @@ ends disagree on the state, the piece is halved, down to 1 cm. What stays open c
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -58,6 +59,7 @@ class Assessment:
     angle: Floats  # degrees; nan where it did not decide the state
     rest: Ints  # piece of the rest point
     governs: Ints  # piece where clearance is worst
+    others: tuple[tuple[int, ...], ...]  # further rest pieces that lie as low
     blocked: Ints  # piece where something is in the way, -1 nowhere
     gap: Floats  # (m,) widest bracket of the taut length at its ends; inf where one has no upper end
 
@@ -156,7 +158,9 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessmen
         decide = np.flatnonzero(~swings & (margins >= 0))
         seeds = np.concatenate((np.column_stack((work.ia, work.ib))[pieces_asked], _twice(points_asked)))
         sizes = np.concatenate((size[pieces_asked], np.zeros(len(points_asked))))
-        angles[decide] = turned(work, seeds[decide], sizes[decide], tracks.rest[decide])
+        angles[decide] = widest_turn(
+            work, seeds[decide], sizes[decide], tracks.rest[decide], [tracks.others[q] for q in decide]
+        )
         over = np.zeros(len(drops), dtype=bool)
         # an angle that is not known is over the limit
         over[decide] = ~(angles[decide] <= limits.swing_angle_deg)
@@ -196,13 +200,36 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessmen
         angle=spread(angles, np.nan),
         rest=spread_rows(tracks.rest),
         governs=spread_rows(tracks.governs),
+        others=tuple(_spread_ties(tracks.others[:k], pieces_asked, len(state))),
         blocked=spread_rows(tracks.blocked),
         gap=gap,
     )
 
 
+def _spread_ties(ties: Sequence[tuple[int, ...]], rows: Ints, count: int) -> list[tuple[int, ...]]:
+    out: list[tuple[int, ...]] = [()] * count
+    for row, tie in zip(rows.tolist(), ties, strict=True):
+        out[row] = tie
+    return out
+
+
 def _twice(points: Ints) -> Ints:
     return np.column_stack((points, points))
+
+
+def widest_turn(
+    work: Pieces, seeds: Ints, sizes: Floats, rest: Ints, others: Sequence[tuple[int, ...]]
+) -> Floats:
+    """As ``turned``, the widest over the rest point and all others that lie as low."""
+    more = [(row, piece) for row, pieces in enumerate(others) for piece in pieces]
+    if not more:
+        return turned(work, seeds, sizes, rest)
+    row = np.concatenate((np.arange(len(rest)), [r for r, _ in more])).astype(np.int64)
+    piece = np.concatenate((rest, [p for _, p in more])).astype(np.int64)
+    every = turned(work, seeds[row], sizes[row], piece)
+    widest = np.full(len(rest), -np.inf)
+    np.maximum.at(widest, row, np.where(np.isnan(every), np.inf, every))
+    return np.where(np.isfinite(widest), widest, np.nan)
 
 
 def turned(work: Pieces, seeds: Ints, sizes: Floats, rest: Ints) -> Floats:

@@ -13,6 +13,9 @@ import numpy as np
 
 from roof3d.records import Floats, Ints
 
+TIE_M = 0.01  # rest points that differ by less than this are all reckoned with
+MOST_TIES = 32
+
 
 @dataclass(frozen=True, eq=False)
 class Tracks:
@@ -23,6 +26,7 @@ class Tracks:
     worst: Floats  # (q,) least value
     governs: Ints  # (q,) the piece that has it
     blocked: Ints  # (q,) a piece where something is in the way
+    others: tuple[tuple[int, ...], ...]  # further rest pieces that lie as low, to within ``TIE_M``
 
 
 def find_tracks(
@@ -47,6 +51,7 @@ def find_tracks(
     low: list[tuple[float, int]] = [(np.inf, -1)] * count
     bad: list[tuple[float, int]] = [(np.inf, -1)] * count
     way = [-1] * count
+    ties: list[tuple[int, ...]] = [()] * count
     active = [False] * count
     potential = piece_potential.tolist()
     value = piece_value.tolist()
@@ -62,6 +67,18 @@ def find_tracks(
     def first_way(a: int, b: int) -> int:
         return b if a < 0 else a if b < 0 else min(a, b)
 
+    def as_low(
+        a: tuple[float, int], more_a: tuple[int, ...], b: tuple[float, int], more_b: tuple[int, ...]
+    ) -> tuple[int, ...]:
+        """Rest pieces besides the lowest once two tracks join (a, b: their lowest)."""
+        least = min(a, b)
+        if abs(a[0] - b[0]) <= TIE_M:
+            found = {a[1], b[1], *more_a, *more_b}
+        else:
+            found = {least[1], *(more_a if a is least else more_b)}
+        near = sorted(k for k in found if k >= 0 and k != least[1] and potential[k] <= least[0] + TIE_M)
+        return tuple(near[:MOST_TIES])
+
     def switch_on(i: int) -> None:
         active[i] = True
         for piece in incident[i]:
@@ -69,12 +86,15 @@ def find_tracks(
             bad[i] = min(bad[i], (value[piece], piece))
             if blocked[piece]:
                 way[i] = first_way(way[i], piece)
+        alone = True  # a place that only joins one track brings no rest point of its own
         for piece in incident[i]:
             other = two[piece] if one[piece] == i else one[piece]
             if active[other]:
                 r, s = root(i), root(other)
                 if r != s:
                     parent[s] = r
+                    ties[r] = ties[s] if alone else as_low(low[r], ties[r], low[s], ties[s])
+                    alone = False
                     low[r] = min(low[r], low[s])
                     bad[r] = min(bad[r], bad[s])
                     way[r] = first_way(way[r], way[s])
@@ -86,6 +106,7 @@ def find_tracks(
     lowest, worst = np.full(n, np.inf), np.full(n, np.inf)
     rest, governs = np.full(n, -1, dtype=np.int64), np.full(n, -1, dtype=np.int64)
     in_way = np.full(n, -1, dtype=np.int64)
+    others: list[tuple[int, ...]] = [()] * n
     done = 0
     for q in queries:
         while done < count and sorted_potential[done] <= query_potential[q]:
@@ -99,9 +120,11 @@ def find_tracks(
         for i in {int(query_points[q, 0]), int(query_points[q, 1])}:
             if active[i]:
                 r = root(i)
+                others[q] = tuple(sorted({*others[q], *ties[r], low[r][1]}))
                 best_low, best_bad = min(best_low, low[r]), min(best_bad, bad[r])
                 best_way = first_way(best_way, way[r])
         lowest[q], rest[q] = best_low
+        others[q] = tuple(k for k in others[q] if k != best_low[1] and potential[k] <= best_low[0] + TIE_M)
         worst[q], governs[q] = best_bad
         in_way[q] = best_way
-    return Tracks(lowest, rest, worst, governs, in_way)
+    return Tracks(lowest, rest, worst, governs, in_way, tuple(others))
