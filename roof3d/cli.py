@@ -93,6 +93,9 @@ def _parser() -> argparse.ArgumentParser:
     one.add_argument("result", metavar="RESULT")
     one.add_argument("--out", metavar="FILE", help="default: RESULT with .pdf")
     one.add_argument("--paper", choices=("a4", "letter"))
+    one = command("page", "one HTML file to turn, click and read, offline", _page)
+    one.add_argument("result", metavar="RESULT")
+    one.add_argument("--out", metavar="FILE", help="default: RESULT with .html")
     one = command("explain", "unfold one figure: words, symbols, numbers, formula, source", _explain)
     one.add_argument("result", metavar="RESULT")
     one.add_argument("place", metavar="PLACE", nargs="?", help="leave out for the list of places")
@@ -197,6 +200,16 @@ def _report(options: argparse.Namespace) -> int:
         roof = _result_roof(options, result)
         lacking = write_report(result, roof, out, units=options.units, paper=options.paper)
     return _wrote(options, out, lacking)
+
+
+def _page(options: argparse.Namespace) -> int:
+    from roof3d.show.page import write_page
+
+    result = _read_result(options.result)
+    out = _out(options, ".html")
+    with Progress("writing the page", options.quiet):
+        write_page(result, _result_roof(options, result), out, units=options.units)
+    return _wrote(options, out)
 
 
 def _explain(options: argparse.Namespace) -> int:

@@ -1,0 +1,1 @@
+export class Designer { constructor(_a: unknown, _s: unknown) {} }

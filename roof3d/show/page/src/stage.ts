@@ -1,0 +1,208 @@
+/** The stage: camera, drawing on demand, labels over the picture, and what lies under the pointer. */
+
+import * as three from "three";
+import { OrbitControls } from "three/examples/jsm/controls/OrbitControls.js";
+import { h } from "./dom";
+import type { Point } from "./types";
+
+export interface Label {
+  at: Point;
+  element: HTMLElement;
+  always?: boolean;
+}
+
+export class Stage {
+  readonly element: HTMLElement;
+  readonly scene = new three.Scene();
+  readonly camera = new three.PerspectiveCamera(32, 1, 0.1, 5000);
+  readonly controls: OrbitControls;
+  solid: three.Object3D[] = [];
+  onResize: (width: number, height: number) => void = () => {};
+  private readonly renderer: three.WebGLRenderer;
+  private readonly overlay = h("div", { class: "labels" });
+  private labels: Label[] = [];
+  private wanted = false;
+  private settle = 0;
+  private readonly middle: three.Vector3;
+  private readonly size: number;
+
+  /** Throws where the browser draws no 3D. */
+  constructor(middle: Point, size: number, text: string) {
+    this.middle = new three.Vector3(...middle);
+    this.size = size;
+    this.renderer = new three.WebGLRenderer({ antialias: true, preserveDrawingBuffer: true });
+    this.renderer.setPixelRatio(Math.min(2, window.devicePixelRatio));
+    this.renderer.setClearColor(0xffffff, 0);
+    const canvas = this.renderer.domElement;
+    canvas.tabIndex = 0;
+    canvas.setAttribute("role", "img");
+    canvas.setAttribute("aria-label", text);
+    this.element = h("div", { class: "stage" }, canvas, this.overlay);
+    this.camera.up.set(0, 0, 1);
+    this.camera.near = size / 200;
+    this.camera.far = size * 40;
+    this.scene.add(new three.AmbientLight(0xffffff, 2.1));
+    const sun = new three.DirectionalLight(0xffffff, 1.4);
+    sun.position.set(0.4, -0.7, 1);
+    this.scene.add(sun);
+    this.controls = new OrbitControls(this.camera, canvas);
+    this.controls.enableDamping = false;
+    this.controls.maxPolarAngle = Math.PI * 0.55;
+    this.controls.minDistance = size / 20;
+    this.controls.maxDistance = size * 6;
+    this.controls.addEventListener("change", () => this.ask());
+    canvas.addEventListener("keydown", (event) => this.key(event));
+    new ResizeObserver(() => this.resize()).observe(this.element);
+  }
+
+  get canvas(): HTMLCanvasElement {
+    return this.renderer.domElement;
+  }
+
+  /** Looks at the roof from a compass bearing and an angle above the horizon, degrees. */
+  look(bearing: number, above: number): void {
+    const b = (bearing * Math.PI) / 180;
+    const e = (Math.min(above, 89.9) * Math.PI) / 180;
+    const way = new three.Vector3(Math.sin(b) * Math.cos(e), Math.cos(b) * Math.cos(e), Math.sin(e));
+    const narrow = Math.min(1, this.camera.aspect);
+    const distance = (this.size * 0.53) / Math.tan((this.camera.fov * Math.PI) / 360) / narrow;
+    this.controls.target.copy(this.middle);
+    this.camera.position.copy(this.middle).addScaledVector(way, distance);
+    this.controls.update();
+    this.ask();
+  }
+
+  turn(degrees: number, up: number): void {
+    const offset = this.camera.position.clone().sub(this.controls.target);
+    const ball = new three.Spherical().setFromVector3(new three.Vector3(offset.x, offset.z, -offset.y));
+    ball.theta += (degrees * Math.PI) / 180;
+    ball.phi = Math.min(Math.max(ball.phi + (up * Math.PI) / 180, 0.02), Math.PI * 0.55);
+    const turned = new three.Vector3().setFromSpherical(ball);
+    this.camera.position.copy(this.controls.target).add(new three.Vector3(turned.x, -turned.z, turned.y));
+    this.controls.update();
+    this.ask();
+  }
+
+  zoom(factor: number): void {
+    const offset = this.camera.position.clone().sub(this.controls.target).multiplyScalar(factor);
+    this.camera.position.copy(this.controls.target).add(offset);
+    this.controls.update();
+    this.ask();
+  }
+
+  private key(event: KeyboardEvent): void {
+    const turns: Record<string, [number, number]> = {
+      ArrowLeft: [-10, 0],
+      ArrowRight: [10, 0],
+      ArrowUp: [0, -7],
+      ArrowDown: [0, 7],
+    };
+    const turn = turns[event.key];
+    if (event.ctrlKey || event.metaKey || event.altKey) return;
+    if (turn) this.turn(...turn);
+    else if (event.key === "+" || event.key === "=") this.zoom(0.85);
+    else if (event.key === "-") this.zoom(1 / 0.85);
+    else return;
+    event.preventDefault();
+  }
+
+  setLabels(labels: Label[]): void {
+    this.labels = labels;
+    this.overlay.replaceChildren(...labels.map((label) => label.element));
+    this.ask();
+  }
+
+  /** Asks for one more picture. */
+  ask(): void {
+    if (this.wanted) return;
+    this.wanted = true;
+    requestAnimationFrame(() => {
+      this.wanted = false;
+      this.draw();
+    });
+  }
+
+  resize(): void {
+    const { clientWidth: width, clientHeight: height } = this.element;
+    if (!width || !height) return;
+    this.renderer.setSize(width, height, false);
+    this.camera.aspect = width / height;
+    this.camera.updateProjectionMatrix();
+    this.onResize(width, height);
+    this.ask();
+  }
+
+  private draw(): void {
+    this.renderer.render(this.scene, this.camera);
+    for (const label of this.labels) {
+      const [x, y, inFront] = this.screen(label.at);
+      label.element.style.transform = `translate(${x.toFixed(1)}px, ${y.toFixed(1)}px)`;
+      label.element.hidden = !inFront;
+    }
+    window.clearTimeout(this.settle);
+    this.settle = window.setTimeout(() => this.fade(), 90);
+  }
+
+  /** Labels of what is hidden behind the building get faint; done when the picture rests. */
+  private fade(): void {
+    const ray = new three.Raycaster();
+    for (const label of this.labels) {
+      if (label.always) continue;
+      const at = new three.Vector3(...label.at);
+      const way = at.clone().sub(this.camera.position);
+      const distance = way.length();
+      ray.set(this.camera.position, way.normalize());
+      ray.far = distance - Math.max(0.25, this.size / 80);
+      label.element.classList.toggle("behind", ray.intersectObjects(this.solid, false).some((hit) => hit.object.visible));
+    }
+  }
+
+  /** Pixels in the stage of a place, and whether it lies before the camera. */
+  screen(at: Point): [number, number, boolean] {
+    const p = new three.Vector3(...at).project(this.camera);
+    const { clientWidth: w, clientHeight: h_ } = this.element;
+    return [((p.x + 1) / 2) * w, ((1 - p.y) / 2) * h_, p.z < 1];
+  }
+
+  private ray(x: number, y: number): three.Raycaster {
+    const { clientWidth: w, clientHeight: h_ } = this.element;
+    const ray = new three.Raycaster();
+    ray.setFromCamera(new three.Vector2((x / w) * 2 - 1, 1 - (y / h_) * 2), this.camera);
+    return ray;
+  }
+
+  /** The first surface under a pixel. */
+  hit(x: number, y: number): { point: Point; object: three.Object3D; distance: number } | null {
+    const found = this.ray(x, y)
+      .intersectObjects(this.solid, false)
+      .find((one) => one.object.visible);
+    return found ? { point: found.point.toArray() as Point, object: found.object, distance: found.distance } : null;
+  }
+
+  /** Which of the segments lies within some pixels of a pixel and is not hidden; -1 for none. */
+  nearest(x: number, y: number, pairs: [Point, Point][], within: number): number {
+    let best = -1;
+    let least = within;
+    pairs.forEach(([a, b], k) => {
+      const [ax, ay, aIn] = this.screen(a);
+      const [bx, by, bIn] = this.screen(b);
+      if (!aIn || !bIn) return;
+      const size = (bx - ax) ** 2 + (by - ay) ** 2;
+      const t = size ? Math.min(1, Math.max(0, ((x - ax) * (bx - ax) + (y - ay) * (by - ay)) / size)) : 0;
+      const away = Math.hypot(x - ax - t * (bx - ax), y - ay - t * (by - ay));
+      if (away >= least) return;
+      const at = a.map((v, c) => v + t * (b[c]! - v)) as Point;
+      if (!this.seen(at)) return;
+      least = away;
+      best = k;
+    });
+    return best;
+  }
+
+  seen(at: Point): boolean {
+    const way = new three.Vector3(...at).sub(this.camera.position);
+    const far = way.length() - Math.max(0.15, this.size / 150);
+    const ray = new three.Raycaster(this.camera.position, way.normalize(), 0, far);
+    return !ray.intersectObjects(this.solid, false).some((hit) => hit.object.visible);
+  }
+}

@@ -1,0 +1,219 @@
+/** Everything in words and numbers: the same findings as the picture, for reading and for screen readers. */
+
+import { h, put } from "./dom";
+import { badge, stateWord } from "./legend";
+import type { PageData, Segment, Stretch } from "./types";
+import { DASH, type Words } from "./words";
+
+type Cell = Node | string;
+
+export interface Actions {
+  stretch: (stretch: Stretch) => void;
+  segment: (index: number) => void;
+  anchor: (id: string) => void;
+  finding: (index: number) => void;
+}
+
+const TABS = ["worst", "findings", "edges", "anchors", "planes", "basis", "rules", "sources"] as const;
+
+export class Tables {
+  readonly element = h("main", { class: "tables", id: "tables" });
+
+  draw(data: PageData, words: Words, actions: Actions): void {
+    const sections = TABS.map((name) => {
+      const body = this.body(name, data, words, actions);
+      return h("section", { id: name, "aria-labelledby": `${name}-title` }, h("h2", { id: `${name}-title` }, words.say(`tab_${name}`)), ...body);
+    });
+    const links = TABS.map((name) => h("a", { href: `#${name}` }, words.say(`tab_${name}`)));
+    put(this.element, h("nav", { class: "jump", "aria-label": words.say("tab_worst") }, ...links), ...sections);
+  }
+
+  private body(name: (typeof TABS)[number], data: PageData, words: Words, actions: Actions): Node[] {
+    switch (name) {
+      case "worst":
+        return [worst(data, words, actions)];
+      case "findings":
+        return [findings(data, words, actions)];
+      case "edges":
+        return [edges(data, words, actions)];
+      case "anchors":
+        return [anchors(data, words, actions)];
+      case "planes":
+        return [planes(data, words)];
+      case "basis":
+        return [
+          h("h3", {}, words.say("assumptions")),
+          list(data.assumptions, words),
+          h("h3", {}, words.say("repairs")),
+          list(data.repairs, words),
+        ];
+      case "rules":
+        return [rules(data, words)];
+      default:
+        return [
+          h("h3", {}, words.say("cautions")),
+          list(data.cautions, words),
+          h("h3", {}, words.say("sources")),
+          h("dl", {}, ...data.sources.flatMap(([key, value]) => [h("dt", {}, key!), h("dd", {}, value!)])),
+          h("p", { class: "note" }, words.say("licence")),
+        ];
+    }
+  }
+}
+
+function table(heads: [string, boolean][], rows: { cells: Cell[]; pick?: () => void; data?: string }[], words: Words): HTMLElement {
+  if (!rows.length) return h("p", {}, words.say("none"));
+  const head = h("tr", {}, ...heads.map(([text, right]) => h("th", { scope: "col", class: right ? "right" : undefined }, text)));
+  const body = rows.map(({ cells, pick, data }) => {
+    const row = h("tr", { class: pick ? "pickable" : undefined, tabindex: pick ? 0 : undefined, "data-row": data });
+    cells.forEach((cell, k) => row.append(h("td", { class: heads[k]![1] ? "right" : undefined }, cell)));
+    if (pick) {
+      row.addEventListener("click", pick);
+      row.addEventListener("keydown", (event) => {
+        if (event.key === "Enter" || event.key === " ") {
+          event.preventDefault();
+          pick();
+        }
+      });
+    }
+    return row;
+  });
+  return h("div", { class: "wide" }, h("table", {}, h("thead", {}, head), h("tbody", {}, ...body)));
+}
+
+function heads(words: Words, left: string[], right: string[] = [], last: string[] = []): [string, boolean][] {
+  const of = (names: string[], side: boolean): [string, boolean][] => names.map((n) => [words.say(`col_${n}`), side]);
+  return [...of(left, false), ...of(right, true), ...of(last, false)];
+}
+
+export function place(edge: string, kind: string, from: number, to: number, words: Words): string {
+  return `${words.of("kind", kind)} ${edge}, ${words.length(from)} – ${words.length(to)}`;
+}
+
+export function figures(segment: Segment, words: Words): string[] {
+  return [
+    words.length(segment.clearance_required_m, "up"),
+    words.length(segment.clearance_available_m, "down"),
+    words.length(segment.margin_m, "down"),
+    words.length(segment.free_fall_m, "up"),
+    swingText(segment, words),
+  ];
+}
+
+export function swingText(segment: Segment, words: Words): string {
+  if (segment.swing_drop_m !== null) return words.length(segment.swing_drop_m, "up");
+  return ["short", "swing", "arrest"].includes(segment.state) ? words.say("unbounded") : DASH;
+}
+
+const FIGURES = ["needs", "has", "margin", "free_fall", "swing"];
+
+function worst(data: PageData, words: Words, actions: Actions): HTMLElement {
+  const kinds = new Map(data.edges.map((edge) => [edge.id, edge.kind]));
+  const rows = data.stretches
+    .filter((s) => s.number > 0)
+    .sort((a, b) => a.number - b.number)
+    .map((s) => {
+      const segment = data.segments[s.segment];
+      return {
+        cells: [
+          badge(s.number, data.colours.states[s.state]),
+          place(s.edge, kinds.get(s.edge) ?? "", s.from_m, s.to_m, words),
+          s.anchor,
+          stateWord(s.state, data.colours, words),
+          ...(segment ? [...figures(segment, words), segment.strikes] : ["", "", "", "", "", ""]),
+        ] as Cell[],
+        pick: () => actions.stretch(s),
+        data: `stretch-${s.number}`,
+      };
+    });
+  return table(heads(words, ["no", "place", "anchor", "state"], FIGURES, ["meets"]), rows, words);
+}
+
+function findings(data: PageData, words: Words, actions: Actions): HTMLElement {
+  const rows = data.findings.map((finding, k) => ({
+    cells: [h("span", { class: `severity ${finding.severity}` }, words.of("severity", finding.severity)), finding.text] as Cell[],
+    pick: () => actions.finding(k),
+    data: `finding-${k}`,
+  }));
+  return table(heads(words, ["severity", "finding"]), rows, words);
+}
+
+function edges(data: PageData, words: Words, actions: Actions): HTMLElement {
+  const rows: { cells: Cell[]; pick?: () => void; data?: string }[] = [];
+  for (const edge of data.edges) {
+    const own = data.segments.map((s, k) => ({ s, k })).filter(({ s }) => s.edge === edge.id);
+    if (!own.length) {
+      rows.push({ cells: [edge.id, words.of("kind", edge.kind), words.length(0), words.length(edge.length_m), "", "", "", "", "", "", "", "", words.length(edge.drop_m, "down")] });
+    }
+    for (const { s, k } of own) {
+      rows.push({
+        cells: [
+          edge.id,
+          words.of("kind", edge.kind),
+          words.length(s.from_m),
+          words.length(s.to_m),
+          s.anchor,
+          stateWord(s.protection && s.state === "beyond" ? "guarded" : s.state, data.colours, words),
+          words.length(s.taut_length_m, "down"),
+          ...figures(s, words),
+          words.length(edge.drop_m, "down"),
+        ],
+        pick: () => actions.segment(k),
+        data: `segment-${k}`,
+      });
+    }
+  }
+  return table(heads(words, ["edge", "kind", "from", "to", "anchor", "state"], ["taut", ...FIGURES, "drop"]), rows, words);
+}
+
+function anchors(data: PageData, words: Words, actions: Actions): HTMLElement {
+  const rows = data.anchors.map((a) => ({
+    cells: [
+      a.id,
+      coordinates(a.loaded, words),
+      words.length(a.line_length_m),
+      words.of("policy", a.policy),
+      words.area(a.served_area_m2),
+      a.load_kN === null ? words.say("load_unknown") : words.force(a.load_kN, "up"),
+      words.force(a.rating_kN, "down"),
+      words.of("rating", a.verdict),
+    ] as Cell[],
+    pick: () => actions.anchor(a.id),
+    data: `anchor-${a.id}`,
+  }));
+  return table(heads(words, ["anchor", "at", "length", "policy", "served", "load", "rating", "verdict"]), rows, words);
+}
+
+function coordinates(value: number[] | number[][], words: Words): string {
+  const points = (Array.isArray(value[0]) ? value : [value]) as number[][];
+  return points.map((p) => p.map((v) => words.bound(v, false)).join(", ")).join("; ");
+}
+
+function planes(data: PageData, words: Words): HTMLElement {
+  const rows = data.planes.map((p) => ({
+    cells: [p.id, words.pitch(p.pitch_deg), words.angle(p.azimuth_deg), words.area(p.area_m2)] as Cell[],
+  }));
+  return table(heads(words, ["plane"], ["pitch", "azimuth", "area"]), rows, words);
+}
+
+function rules(data: PageData, words: Words): HTMLElement {
+  const rows = data.rules.entries.map((e) => ({
+    cells: [
+      e.name.replaceAll("_", " "),
+      `${Number(e.value.toPrecision(6))} ${e.unit === "1" ? "" : e.unit}`,
+      [e.document, e.clause, e.year].filter(Boolean).join(", "),
+      e.status,
+      e.text ?? "",
+    ] as Cell[],
+  }));
+  return h(
+    "div",
+    {},
+    h("p", {}, data.rules.title || data.rules.name),
+    table([...heads(words, ["name", "value", "source", "status"]), ["", false]], rows, words),
+  );
+}
+
+function list(items: string[], words: Words): HTMLElement {
+  return items.length ? h("ul", {}, ...items.map((item) => h("li", {}, item))) : h("p", {}, words.say("none"));
+}
