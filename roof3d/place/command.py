@@ -60,9 +60,8 @@ def _text(chosen: Placement, found: tuple[Placement, ...], out: Path, units: Sys
     lines += ["", chosen.proof]
     for name, area in chosen.growth:
         anchor = next(one for one in chosen.result.anchors if one.id == name)
-        lines.append(
-            f"{name}: line {anchor.line_length_m:.2f} m; served up to here {format_area(area, units)}"
-        )
+        length = format_length(anchor.line_length_m, units)
+        lines.append(f"{name}: line {length}; served up to here {format_area(area, units)}")
     for gap in explain_gaps(chosen):
         lines.append(f"not served: {format_area(gap.area_m2, units)} of {gap.plane}: {gap.reason}")
         lines += [f"  would help: {advice}" for advice in gap.advice]

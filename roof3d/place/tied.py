@@ -9,6 +9,7 @@ around it, unless the group serves everything by itself.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import networkx as nx
 import numpy as np
@@ -60,26 +61,29 @@ def solve_tied(
     if not count or not matrix.shape[0]:
         return solve_cover(matrix, cost, effort=effort, report=report, stop=stop), ()
     _, region = connected_components(ties, directed=False)
+    if region.max() > 0:
+        able = _able_regions(matrix, region)
+        if able:  # everybody can stay in one of these, and nowhere else can all be tied
+            found = []
+            for number in able:
+                keep = np.flatnonzero(region == number)
+                part, _ = solve_tied(
+                    sparse.csr_array(matrix[:, keep]),
+                    cost[keep],
+                    sparse.csr_array(ties[keep][:, keep]),
+                    effort=effort,
+                    report=report,
+                    stop=stop,
+                )
+                found.append(_moved(part, keep))
+            best_part = min(found, key=lambda part: part.best)
+            bound = min(part.bound for part in found)
+            return replace(best_part, bound=bound, stopped=best_part.best > bound + SLACK), ()
+        notes.append(
+            "no walk tied at all times joins all places that the work needs: "
+            "within each part workers stay tied, between parts they cannot"
+        )
     plain = solve_cover(matrix, cost, effort=effort, report=report, stop=stop)
-    if len(np.unique(region[plain.chosen])) > 1:
-        within = _one_region(matrix, region)
-        if within is None:
-            notes.append(
-                "no walk tied at all times joins all places that the work needs: "
-                "within each part workers stay tied, between parts they cannot"
-            )
-        else:
-            # one region serves everything: only there can all be tied
-            keep = np.flatnonzero(region == within)
-            part, more = solve_tied(
-                sparse.csr_array(matrix[:, keep]),
-                cost[keep],
-                sparse.csr_array(ties[keep][:, keep]),
-                effort=effort,
-                report=report,
-                stop=stop,
-            )
-            return _moved(part, keep), more
     graph = nx.from_scipy_sparse_array(ties)
     best = _join(matrix, cost, ties, graph, plain.chosen, region)
     bound = plain.bound
@@ -138,13 +142,13 @@ def _moved(part: Cover, keep: Ints) -> Cover:
     )
 
 
-def _one_region(matrix: sparse.csr_array, region: Ints) -> int | None:
-    """A region of ties whose columns hold all rows, the first such."""
-    for number in range(int(region.max()) + 1):
-        held = np.asarray(matrix[:, np.flatnonzero(region == number)].sum(axis=1)).ravel()
-        if (held > 0).all():
-            return number
-    return None
+def _able_regions(matrix: sparse.csr_array, region: Ints) -> list[int]:
+    """Regions of ties whose columns hold all rows."""
+    return [
+        number
+        for number in range(int(region.max()) + 1)
+        if (np.asarray(matrix[:, np.flatnonzero(region == number)].sum(axis=1)).ravel() > 0).all()
+    ]
 
 
 def _cut_row(cut: tuple[Ints, Ints], count: int) -> sparse.csr_array:
