@@ -18,13 +18,14 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from roof3d.errors import InputError
 from roof3d.formulas import STANDARD_GRAVITY
 from roof3d.records import Floats
 
-ITERATIONS = 400
+ITERATIONS = 60
+NIL = 1e-4  # m, below which a length is rounded off
+SOFTER = (1.0, 0.3, 0.1, 0.03, 0.01, 3e-3, 1e-3, 3e-4, NIL)
 FLAT = 0.1  # sag over span up to which the parabola stands for the catenary (textbook advice)
 
 
@@ -94,24 +95,27 @@ def _pull(run: Run, total: float, chords: Floats) -> tuple[float, float, float]:
     return pull, 1 / (per_newton + 2 * load / pull**3), load
 
 
-def _segments(run: Run, places: Floats) -> tuple[Floats, Floats]:
-    """Chord lengths (k,) and unit directions (k, 3) of a run."""
+def _segments(run: Run, places: Floats, nil: float = NIL) -> tuple[Floats, Floats]:
+    """Chord lengths (k,) and directions (k, 3) of a run.
+
+    The length is rounded off at nil (``sqrt(d^2 + nil^2)``), so that a traveller that slides right up
+    to a support finds its balance there; its direction is then shorter than one.
+    """
     steps = np.diff(places[list(run.nodes)], axis=0)
-    chords = np.linalg.norm(steps, axis=1)
-    safe = np.maximum(chords, 1e-12)
-    return chords, steps / safe[:, None]
+    chords = np.sqrt(np.sum(steps**2, axis=1) + nil**2)
+    return chords, steps / chords[:, None]
 
 
-def _potential(net: Net, places: Floats, loads: Floats) -> float:
+def _potential(net: Net, places: Floats, loads: Floats, nil: float) -> float:
     total = -float(np.sum(loads * (places - net.places)))
     held = np.isfinite(net.holds)
     shift = places[held] - net.places[held]
     total += float(np.sum(net.holds[held] * np.sum(shift**2, axis=1))) / 2
-    return total + sum(_stored(run, places) for run in net.runs)
+    return total + sum(_stored(run, places, nil) for run in net.runs)
 
 
-def _stored(run: Run, places: Floats) -> float:
-    chords, _ = _segments(run, places)
+def _stored(run: Run, places: Floats, nil: float = NIL) -> float:
+    chords, _ = _segments(run, places, nil)
     length = float(np.sum(chords))
     pull, _, load = _pull(run, length, chords)
     if load == 0:
@@ -120,24 +124,24 @@ def _stored(run: Run, places: Floats) -> float:
     return pull * (length - run.unstretched) - strain - load / pull
 
 
-def _derivatives(net: Net, places: Floats) -> tuple[Floats, Floats, Floats]:
+def _derivatives(net: Net, places: Floats, nil: float = NIL) -> tuple[Floats, Floats, Floats]:
     """Force of the rope on each node (n, 3), the stiffness matrix (3n, 3n), pulls of the runs."""
     count = len(places)
     forces = np.zeros((count, 3))
     stiff = np.zeros((count, 3, count, 3))
     pulls = np.zeros(len(net.runs))
     for index, run in enumerate(net.runs):
-        chords, units = _segments(run, places)
+        chords, units = _segments(run, places, nil)
         pull, growth, _ = _pull(run, float(np.sum(chords)), chords)
         pulls[index] = pull
         lengthening = np.zeros((count, 3))
         for k, (a, b) in enumerate(zip(run.nodes[:-1], run.nodes[1:], strict=True)):
-            along = pull - (run.weight * chords[k]) ** 2 / (8 * pull) if run.weight else pull
+            along = pull - (run.weight * chords[k]) ** 2 / (8 * pull) if run.weight and pull > 0 else pull
             forces[a] += along * units[k]
             forces[b] -= along * units[k]
             lengthening[a] -= units[k]
             lengthening[b] += units[k]
-            across = max(along, 0.0) * (np.eye(3) - np.outer(units[k], units[k])) / max(chords[k], 1e-9)
+            across = max(along, 0.0) * (np.eye(3) - np.outer(units[k], units[k])) / chords[k]
             stiff[a, :, a] += across
             stiff[b, :, b] += across
             stiff[a, :, b] -= across
@@ -157,19 +161,39 @@ def solve(net: Net, loads: Floats) -> Equilibrium:
         chords, _ = _segments(run, net.places)
         for k, (a, b) in enumerate(zip(run.nodes[:-1], run.nodes[1:], strict=True)):
             loads[[a, b], 2] -= run.weight * chords[k] / 2
+    places, residual, good = _descend(net, net.places, loads, NIL)
+    if not good:
+        # a traveller that runs up to a support: come down to the sharp corner in steps
+        places = net.places
+        for nil in SOFTER:
+            places, residual, good = _descend(net, places, loads, nil)
+    if not good:
+        found = f"no equilibrium ({residual:.3g} N unbalanced)"
+        raise InputError("", "anchor line", found, "a line that can hold the load")
+    return _result(net, places, residual)
+
+
+def _descend(net: Net, start: Floats, loads: Floats, nil: float) -> tuple[Floats, float, bool]:
+    """Newton steps with a line search: places, largest force left unbalanced, and whether it is nil."""
     free = np.repeat(net.holds < np.inf, 3)
     springs = np.where(np.isfinite(net.holds), net.holds, 0.0)[:, None]
     size = max(float(np.max(np.ptp(net.places, axis=0))), 1e-3)
     scale = max(float(np.max(np.linalg.norm(loads, axis=1))), 1e-6)
-    places = net.places.copy()
+    places = start.copy()
     damping = 1e-6 * scale / size
-    value = _potential(net, places, loads)
-    residual, pulls = math.inf, np.zeros(1)
+    value = _potential(net, places, loads, nil)
+    residual = greatest = math.inf
+
+    def unbalanced(forces: Floats, where: Floats) -> Floats:
+        out: Floats = (forces + loads - springs * (where - net.places)).ravel()[free]
+        return out
+
     for _ in range(ITERATIONS):
-        forces, stiff, pulls = _derivatives(net, places)
-        out = (forces + loads - springs * (places - net.places)).ravel()[free]
+        forces, stiff, pulls = _derivatives(net, places, nil)
+        out = unbalanced(forces, places)
         residual = float(np.max(np.abs(out), initial=0.0))
-        if residual <= 1e-9 * max(scale, float(np.max(pulls, initial=0.0))):
+        greatest = max(scale, float(np.max(pulls, initial=0.0)))
+        if residual <= 1e-9 * greatest:
             break
         matrix = (stiff + np.diag(np.repeat(springs[:, 0], 3)))[np.ix_(free, free)]
         advanced = False
@@ -180,31 +204,20 @@ def solve(net: Net, loads: Floats) -> Equilibrium:
                 step *= size / 2 / longest
             trial = places.copy()
             trial.ravel()[free] += step
-            new = _potential(net, trial, loads)
+            new = _potential(net, trial, loads, nil)
             # near the end the potential drowns in rounding: then a smaller imbalance counts
-            falls = new < value - 1e-5 * float(step @ out)
-            even = new <= value + 1e-11 * max(abs(value), scale * size)
-            if falls or (even and _unbalanced(net, trial, loads, springs, free) < residual * 0.9):
-                places, value, advanced = trial, new, True
+            advanced = new < value - 1e-5 * float(step @ out)
+            if not advanced and new <= value + 1e-11 * max(abs(value), scale * size):
+                left = unbalanced(_derivatives(net, trial, nil)[0], trial)
+                advanced = float(np.max(np.abs(left), initial=0.0)) < residual * 0.9
+            if advanced:
+                places, value = trial, new
                 damping = max(damping / 10, 1e-12 * scale / size)
                 break
             damping *= 10
         if not advanced:
             break
-    if not residual <= 1e-6 * max(scale, float(np.max(pulls, initial=0.0)), 1.0):
-        raise InputError(
-            "",
-            "anchor line",
-            f"no equilibrium ({residual:.3g} N unbalanced)",
-            "a line that can hold the load",
-        )
-    return _result(net, places, residual)
-
-
-def _unbalanced(net: Net, places: Floats, loads: Floats, springs: Floats, free: NDArray[np.bool_]) -> float:
-    forces, _, _ = _derivatives(net, places)
-    out = (forces + loads - springs * (places - net.places)).ravel()[free]
-    return float(np.max(np.abs(out), initial=0.0))
+    return places, residual, residual <= 1e-6 * max(greatest, 1.0)
 
 
 def _result(net: Net, places: Floats, residual: float) -> Equilibrium:
@@ -218,7 +231,7 @@ def _result(net: Net, places: Floats, residual: float) -> Equilibrium:
 def hanging(span: float, pull: float, weight: float) -> tuple[float, float, float]:
     """Level catenary: length (m), sag (m) and pull at the ends (N) from span (m), level pull (N) and
     weight per length (N/m). Source: statics textbooks, ``S = 2 c sinh(l / 2c)`` with ``c = H / w``."""
-    if weight == 0:
+    if weight * span <= 1e-9 * pull:
         return span, 0.0, pull
     c = pull / weight
     half = span / (2 * c)

@@ -122,7 +122,8 @@ def rope_stiffness(rope: Rope, place: str) -> Range | None:
 def rope_weight(rope: Rope, place: str) -> float:
     """Mass per length of a rope, kg/m; a class of the table may know it; otherwise zero."""
     if rope.mass_per_length is not None:
-        return positive(f"{place}.mass_per_length", rope.mass_per_length, "zero or more", zero=True)
+        given = positive(f"{place}.mass_per_length", rope.mass_per_length, "zero or more", zero=True)
+        return given if given > 1e-9 else 0.0
     entry = equipment()["rope"].get(rope.name, {})
     return float(entry.get("mass_per_length", 0.0))
 
