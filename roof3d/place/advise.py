@@ -121,11 +121,12 @@ def _trials(
     shorter = [column.allowed.length for column in points if 0 < column.allowed.length < wanted]
     if not any(column.allowed.length for column in points) and study.plan.line.policy != "restraint":
         tie = replace(study.plan.line, policy="restraint", slack=0.0)
-        lengths = [
-            study.judge.point(points[k].points[0], points[k].anchor, [max(study.lengths)], tie).length
-            for k in nearest[:NEAREST]
-            if isinstance(points[k].anchor, Anchor)
-        ]
+        lengths = []
+        for k in nearest[:NEAREST]:
+            anchor = points[k].anchor
+            if isinstance(anchor, Anchor):
+                most = max(study.lengths)
+                lengths.append(study.judge.point(points[k].points[0], anchor, [most], tie).length)
         if any(lengths):
             advice.append(
                 f"lines short enough to restrain, up to {max(lengths):.2f} m there, serve what lies inward"

@@ -8,11 +8,13 @@ can make it weak, never wrong (weak duality; any text on linear programming).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import scipy.sparse as sparse
 from scipy.optimize import linprog
 
+from roof3d.place.reduce import system_of
 from roof3d.records import Floats, Ints
 
 SLACK = 1e-6
@@ -39,7 +41,7 @@ def relax(matrix: sparse.csr_array, cost: Floats) -> Relaxation:
         return Relaxation(np.zeros(columns), 0.0, cost.copy(), np.zeros(0))
     if not columns or np.diff(matrix.indptr).min() == 0:
         return Relaxation(np.zeros(columns), np.inf, cost.copy(), np.zeros(rows))
-    system = sparse.csr_array(matrix, dtype=np.float64)
+    system: Any = system_of(matrix)  # the stubs of linprog know no sparse rows
     answer = linprog(
         cost,
         A_ub=-system,

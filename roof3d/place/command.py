@@ -92,6 +92,7 @@ def _from_plan(result: dict[str, Any], where: Path) -> tuple[Prices, dict[str, s
             if hashlib.sha256(path.read_bytes()).hexdigest() != told.get("sha256"):
                 return Prices(), {}, f"\n{path} has changed since the check: no prices are taken from it"
             plan = read_plan(path)
-            notes = {one.id: one.note for one in (*plan.anchors, *plan.anchor_lines) if one.note}
+            notes = {one.id: one.note for one in plan.anchors if one.note}
+            notes |= {one.id: one.note for one in plan.anchor_lines if one.note}
             return plan.prices, notes, ""
     return Prices(), {}, "\nplan not found beside the result: no prices"

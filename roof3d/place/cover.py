@@ -19,7 +19,7 @@ import scipy.sparse as sparse
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from roof3d.place.bound import SLACK, affordable, grain, lift, relax
-from roof3d.place.reduce import reduce_cover, separate_parts
+from roof3d.place.reduce import reduce_cover, separate_parts, system_of
 from roof3d.place.search import greedy_cover, improve
 from roof3d.records import Floats, Ints
 
@@ -105,8 +105,7 @@ def solve_cover(
     start : columns of a cover known already, if any
     report, stop : progress is told to the first; the second is asked between steps
     """
-    matrix = sparse.csr_array(matrix, dtype=np.int8)
-    matrix.eliminate_zeros()
+    matrix = system_of(matrix, np.int8)
     price = np.ones(matrix.shape[1]) if cost is None else np.asarray(cost, dtype=np.float64)
     if price.shape != (matrix.shape[1],) or not (np.isfinite(price).all() and (price > 0).all()):
         raise ValueError("cost must be one positive, finite number per column")
@@ -197,8 +196,7 @@ class _Part:
         self.offer(greedy_cover(self.matrix, self.cost))
         self.offer(greedy_cover(self.matrix, self.cost, answer.dual + 1e-3))
         whole = np.flatnonzero(answer.x > 0.5)
-        held = np.asarray(self.matrix[:, whole].sum(axis=1)).ravel() > 0
-        if held.all():
+        if (np.asarray(self.matrix[:, whole].sum(axis=1)).ravel() > 0).all():
             self.offer(whole)
 
     def refine(self, stop: Stop) -> None:
@@ -301,9 +299,9 @@ class _Part:
         """Whether HiGHS closed the piece within its nodes, and the bound it reached."""
         answer = milp(
             self.cost[allowed],
-            constraints=LinearConstraint(sparse.csr_array(part, dtype=np.float64), 1.0, np.inf),
+            constraints=LinearConstraint(system_of(part), 1.0, np.inf),
             bounds=Bounds(0, 1),
-            integrality=1,
+            integrality=np.ones(allowed.size, dtype=np.int64),
             options={"node_limit": self.effort.nodes, "mip_rel_gap": 0.0},
         )
         nodes = 1 if answer.mip_node_count is None else int(answer.mip_node_count)

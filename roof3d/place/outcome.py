@@ -71,7 +71,7 @@ def placement_json(placement: Placement) -> dict[str, Any]:
 def table_rows(placements: Sequence[Placement], units: str = "m") -> list[tuple[str, ...]]:
     """One row of text for each choice under ``HEADINGS``; units in the cells."""
     system: Any = units
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for one in placements:
         margin = "none passed" if one.worst_margin_m is None else format_length(one.worst_margin_m, system)
         cost = "no prices" if one.cost is None else f"{one.cost:.2f} {one.plan.prices.currency}".strip()

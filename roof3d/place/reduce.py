@@ -14,6 +14,7 @@ Nemhauser, "Integer Programming", 1972, chapter 8; cited from memory):
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import scipy.sparse as sparse
@@ -33,6 +34,20 @@ class Reduced:
     columns: Ints  # columns still open
     taken: Ints  # columns that every best answer may contain
     uncovered: Ints  # rows that no column serves
+
+
+def system_of(matrix: Any, kind: type = np.float64) -> sparse.csr_array[Any, tuple[int, int]]:
+    """A sparse matrix, or an array, as rows of numbers of ``kind``, without stored zeros."""
+    made = sparse.csr_array(matrix).astype(kind)
+    made.eliminate_zeros()
+    made.sort_indices()
+    return made
+
+
+def regions(matrix: Any) -> Ints:
+    """Number of the group of each node in a symmetric 0-1 matrix: nodes joined by entries."""
+    graph: Any = sparse.csr_array(matrix)
+    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
 
 
 def pack(matrix: sparse.csr_array) -> Words:
@@ -147,7 +162,7 @@ def separate_parts(matrix: sparse.csr_array) -> list[tuple[Ints, Ints]]:
     """Row and column indices of each part that shares nothing with the others, largest first."""
     rows = matrix.shape[0]
     graph = sparse.block_array([[None, matrix], [matrix.T, None]], format="csr")
-    _, label = connected_components(graph, directed=False)
+    label = regions(graph)
     parts = [
         (np.flatnonzero(label[:rows] == part), np.flatnonzero(label[rows:] == part))
         for part in np.unique(label[:rows])

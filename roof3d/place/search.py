@@ -63,8 +63,7 @@ class _Standing:
 
     def rows(self, column: int) -> Ints:
         start, end = self.rows_of.indptr[column], self.rows_of.indptr[column + 1]
-        rows: Ints = self.rows_of.indices[start:end]
-        return rows
+        return np.asarray(self.rows_of.indices[start:end], dtype=np.int64)
 
     def _spread(self, rows: Ints) -> Floats:
         """Weight of ``rows`` that each column holds, (columns,)."""
@@ -74,7 +73,8 @@ class _Standing:
         sizes = self.columns_of.indptr[rows + 1] - starts
         offsets = np.repeat(starts - np.concatenate([[0], np.cumsum(sizes)[:-1]]), sizes)
         at = self.columns_of.indices[np.arange(sizes.sum()) + offsets]
-        return np.bincount(at, weights=np.repeat(self.weight[rows], sizes), minlength=self.score.size)
+        weights = np.repeat(self.weight[rows], sizes)
+        return np.bincount(at, weights=weights, minlength=self.score.size).astype(np.float64)
 
     def add(self, column: int) -> None:
         rows = self.rows(column)

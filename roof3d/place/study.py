@@ -8,6 +8,8 @@ from itertools import pairwise
 
 import numpy as np
 
+from roof3d import taut
+from roof3d.check.run import CLEAR_M
 from roof3d.errors import InputError
 from roof3d.fall import LineRuler, Ruler, Span, work_shapes
 from roof3d.fall.reach import FIRST_CELL_M
@@ -155,8 +157,9 @@ def _line_column(judge: Judge, line: CandidateLine, lengths: Sequence[float]) ->
     pattern = plan.anchor_lines[0] if plan.anchor_lines else AnchorLine("", ())
     source = replace(pattern, id=line.id, points=points, line=None, note=f"place {line.id} {line.on}")
     allowed = judge.line(source, lengths, plan.line)
-    spans = tuple(
-        Span(tuple(p), tuple(q), float(np.linalg.norm(q - p)), float(np.linalg.norm(q - p)))
-        for p, q in pairwise(local)
-    )
-    return Column(line.id, "line", local, LineRuler(judge.preparation, spans), allowed, 0.0, source)
+    spans = []
+    for p, q in pairwise(local):
+        chord = float(np.linalg.norm(q - p))
+        over = float(taut.measure(judge.preparation, p, q[None]).hi[0])
+        spans.append(Span(tuple(p), tuple(q), chord, over <= chord + CLEAR_M))
+    return Column(line.id, "line", local, LineRuler(judge.preparation, tuple(spans)), allowed, 0.0, source)

@@ -15,10 +15,10 @@ import networkx as nx
 import numpy as np
 import scipy.sparse as sparse
 from scipy.optimize import Bounds, LinearConstraint, milp
-from scipy.sparse.csgraph import connected_components
 
 from roof3d.place.bound import SLACK, grain, lift
 from roof3d.place.cover import USUAL, Cover, Effort, Progress, Report, solve_cover
+from roof3d.place.reduce import regions, system_of
 from roof3d.records import Floats, Ints
 
 ROUNDS = 200
@@ -26,19 +26,19 @@ ROUNDS = 200
 
 def tie_matrix(matrix: sparse.csr_array, area: Floats, overlap_m2: float) -> sparse.csr_array:
     """(columns, columns) 0-1: pairs of columns that serve at least ``overlap_m2`` of the same cells."""
-    system = sparse.csr_array(matrix, dtype=np.float64)
-    shared = sparse.csr_array((system.T * area[None, :]) @ system)
-    shared.setdiag(0.0)
-    shared.data = (shared.data >= max(overlap_m2, 1e-9)).astype(np.float64)
-    shared.eliminate_zeros()
-    return sparse.csr_array(shared, dtype=np.int8)
+    system = system_of(matrix)
+    shared = system_of((system.T * area[None, :]) @ system).tocoo()
+    row, column = shared.coords
+    keep = (shared.data >= max(overlap_m2, 1e-9)) & (row != column)
+    ones = np.ones(int(keep.sum()), dtype=np.int8)
+    return sparse.csr_array((ones, (row[keep], column[keep])), shape=shared.shape)
 
 
 def groups(chosen: Ints, ties: sparse.csr_array) -> list[Ints]:
     """The chosen columns in groups that hang together."""
     if not chosen.size:
         return []
-    _, label = connected_components(ties[chosen][:, chosen], directed=False)
+    label = regions(ties[chosen][:, chosen])
     return [chosen[label == k] for k in range(int(label.max()) + 1)]
 
 
@@ -60,7 +60,7 @@ def solve_tied(
     count = matrix.shape[1]
     if not count or not matrix.shape[0]:
         return solve_cover(matrix, cost, effort=effort, report=report, stop=stop), ()
-    _, region = connected_components(ties, directed=False)
+    region = regions(ties)
     if region.max() > 0:
         able = _able_regions(matrix, region)
         if able:  # everybody can stay in one of these, and nowhere else can all be tied
@@ -89,7 +89,7 @@ def solve_tied(
     bound = plain.bound
     step = grain(cost)
     cuts: list[tuple[Ints, Ints]] = []  # (a column of the group, the columns around it)
-    system = sparse.csr_array(matrix, dtype=np.float64)
+    system = system_of(matrix)
     work = plain.work
     candidate = plain.chosen
     for _ in range(ROUNDS):
@@ -112,7 +112,7 @@ def solve_tied(
                 ),
             ],
             bounds=Bounds(0, 1),
-            integrality=1,
+            integrality=np.ones(count, dtype=np.int64),
             options={"node_limit": 20 * effort.nodes, "mip_rel_gap": 0.0},
         )
         nodes = 1 if answer.mip_node_count is None else int(answer.mip_node_count)
@@ -126,7 +126,8 @@ def solve_tied(
         candidate = np.flatnonzero(np.round(answer.x) > 0.5)
         joined = _join(matrix, cost, ties, graph, candidate, region)
         best = joined if cost[joined].sum() < cost[best].sum() - 1e-9 else best
-        if answer.status != 0 and not _cut_off(matrix, ties, region, candidate):
+        ended = int(answer.status) != 0  # by its limit
+        if ended and not _cut_off(matrix, ties, region, candidate):
             break
     value = float(cost[best].sum())
     stopped = value > bound + SLACK
@@ -170,7 +171,7 @@ def _cut_off(
         around = np.setdiff1d(np.unique(ties[piece].indices), piece)
         # all columns that stay behind the ring once it is left out
         open_columns = np.setdiff1d(np.flatnonzero(region == region[piece[0]]), around)
-        _, label = connected_components(ties[open_columns][:, open_columns], directed=False)
+        label = regions(ties[open_columns][:, open_columns])
         inside = open_columns[label == label[np.searchsorted(open_columns, piece[0])]]
         beyond = np.setdiff1d(np.flatnonzero(region == region[piece[0]]), inside)
         held = np.asarray(matrix[:, inside].sum(axis=1)).ravel() > 0
