@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -20,7 +21,7 @@ from roof3d.check.findings import (
     work_finding,
 )
 from roof3d.check.places import anchor_places, check_ids
-from roof3d.check.result import AnchorResult, Result
+from roof3d.check.result import AnchorResult, Result, plain
 from roof3d.check.terms import make_terms, worker_mass
 from roof3d.errors import InputError
 from roof3d.fall import (
@@ -83,12 +84,17 @@ class _Tied:
     soft: arrest.LineInSeries | None = None  # the span that gives most
 
 
-def check(roof: Roof, plan: Plan, progress: Progress | None = None) -> Result:
+def check(
+    roof: Roof, plan: Plan, progress: Progress | None = None, memory: dict[Any, Any] | None = None
+) -> Result:
     """Check a plan on a roof: edges, reach, clearance, loads, findings.
 
     ``progress`` is called with what is being done, the step's number and the number of steps. Raises
     InputError where the plan does not fit the roof (anchor inside, far away, unknown edges) or lacks
     the length of a line.
+
+    ``memory``, kept by the caller for one roof, spares anchors that did not change since the last check
+    with it; the result is the same.
     """
     tell = progress or (lambda text, step, steps: None)
     rules = rules_for(plan)
@@ -105,9 +111,20 @@ def check(roof: Roof, plan: Plan, progress: Progress | None = None) -> Result:
         *zip(plan.anchors, singles, strict=True),
         *zip(plan.anchor_lines, lines, strict=True),
     ]
+    # all that an anchor's own assessment depends on, beside the roof
+    rest = None if memory is None else (_without_anchors(plan), json.dumps(plain(rules.to_json())))
+    fresh: dict[Any, _Tied] = {}
     for source, points in ties:
         tell(f"assessing {source.id}", len(tied) + 1, steps)
-        tied.append(_tie(roof, plan, rules, boundary, limits, guards, source, np.atleast_2d(points)))
+        key = (source, rest)
+        one = None if memory is None else memory.get(key)
+        if one is None:
+            one = _tie(roof, plan, rules, boundary, limits, guards, source, np.atleast_2d(points))
+        fresh[key] = one
+        tied.append(one)
+    if memory is not None:
+        memory.clear()
+        memory |= fresh
     tell("measuring what is served", steps - 2, steps)
     cells = make_cells(
         roof.planes,
@@ -140,6 +157,10 @@ def check(roof: Roof, plan: Plan, progress: Progress | None = None) -> Result:
         findings=tuple(_unique(findings)),
         assumptions=_assumptions(roof, plan, rules, tied),
     )
+
+
+def _without_anchors(plan: Plan) -> Plan:
+    return replace(plan, anchors=(), anchor_lines=(), sha256="", title="")
 
 
 def _limits(limits: Limits) -> tuple[float | None, float | None]:
