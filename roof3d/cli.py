@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -13,11 +14,11 @@ from roof3d import __version__
 from roof3d.errors import InputError
 from roof3d.progress import Progress
 
-OK, FINDINGS, UNUSABLE = 0, 1, 2
+OK, FINDINGS, UNUSABLE, BROKEN = 0, 1, 2, 3
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command; returns the exit status (0 all limits hold, 1 findings, 2 unusable input)."""
+    """Run one command; returns the exit status (0 limits hold, 1 findings, 2 unusable input, 3 a fault)."""
     options = _parser().parse_args(arguments)
     run: Callable[[argparse.Namespace], int] = options.run
     try:
@@ -33,7 +34,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 130
     except BrokenPipeError:
         sys.stderr.close()
-        return OK
+        return UNUSABLE
+    except Exception as error:
+        if os.environ.get("ROOF3D_TRACE"):
+            raise
+        print(
+            f"roof3d: an error of the program's own ({type(error).__name__}: {error}); no result can be "
+            "relied on; set ROOF3D_TRACE=1 for the place and report it",
+            file=sys.stderr,
+        )
+        return BROKEN
     return UNUSABLE
 
 

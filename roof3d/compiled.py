@@ -16,7 +16,9 @@ def discard_stale(folder: Path) -> None:
     """Remove compiled code from ``folder`` unless it was made from the sources as they are now."""
     digest = hashlib.sha256()
     for source in sorted(folder.glob("*.py")):
-        digest.update(source.read_bytes())
+        text = source.read_bytes()
+        if b"@njit" in text:
+            digest.update(text)
     places = [folder / "__pycache__"]
     if os.environ.get("NUMBA_CACHE_DIR"):
         places = []  # its owner's business

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -13,7 +13,7 @@ from roof3d.taut.contacts import Contacts, find_contacts
 from roof3d.taut.cracks import plug
 from roof3d.taut.graph import Graph, build_graph, lengths_from
 from roof3d.taut.hidden import Plates, build_plates, pair_masks, seen_from
-from roof3d.taut.search import CHECKS, SPARE, search_all
+from roof3d.taut.search import CHECKS, search_all
 from roof3d.taut.shorten import MOST
 from roof3d.taut.sight import Sight, build_sight, lift_all, winding
 from roof3d.taut.surfaces import Surfaces, merge
@@ -22,7 +22,7 @@ from roof3d.taut.thin import PIECES_MOST, thin
 ENOUGH = 2e-6  # m, a bracket this narrow ends the search for a point
 WIDE = 0.001  # m, brackets wider than this are tried against their neighbours'
 NEIGHBOURS = 24
-FAR = 60.0  # m, contacts further apart than this are never neighbours on a line
+KEPT = 256  # anchors whose part of the work is kept with a preparation
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,6 +38,7 @@ class Preparation:
     cells: Cells
     graph: Graph
     near: Ints  # (e, k) contacts that each may see, -1 behind the last
+    tied: dict[bytes, _Tied] = field(default_factory=dict, repr=False)  # by anchor, KEPT at most
     slack: float = 0.0  # m, how far a stand-in for a noisy scan is from the scan (thin.py)
 
     @property
@@ -68,7 +69,15 @@ def prepare_mesh(mesh: Mesh, ground: float) -> Preparation:
     ends = np.stack((contacts.start, contacts.start + contacts.length[:, None] * contacts.way), axis=1)
     pair = np.zeros((count, count), dtype=np.int32)
     pair_masks(
-        sight.arrays, sight.region, plates.arrays, contacts.start, contacts.n1, contacts.n2, ends, pair, FAR
+        sight.arrays,
+        sight.region,
+        plates.arrays,
+        contacts.start,
+        contacts.n1,
+        contacts.n2,
+        ends,
+        pair,
+        np.inf,
     )
     cells = cut_cells(contacts, sight.arrays, sight.region, plates.arrays, pair)
     most = int((pair != 0).sum(axis=1).max(initial=0)) + 1
@@ -77,8 +86,8 @@ def prepare_mesh(mesh: Mesh, ground: float) -> Preparation:
         others = np.flatnonzero(pair[e])
         near[e, : len(others)] = others
     arrays = (contacts.start, contacts.way, contacts.length, contacts.n1, contacts.n2, contacts.shift)
-    graph = build_graph(sight, arrays, cells, FAR)
-    return Preparation(surfaces, sight, plates, contacts, ends, pair, cells, graph, near, slack)
+    graph = build_graph(sight, arrays, cells, np.inf)
+    return Preparation(surfaces, sight, plates, contacts, ends, pair, cells, graph, near, slack=slack)
 
 
 def prepare(roof: Roof) -> Preparation:
@@ -107,49 +116,64 @@ class _Raw:
     checks: Ints
 
 
-def _search(preparation: Preparation, anchor: Floats, points: Floats, limit: float, checks: int) -> _Raw:
-    sight, contacts = preparation.sight, preparation.contacts
+@dataclass(frozen=True, eq=False)
+class _Tied:
+    """What is known of a building from one anchor, whatever the points."""
+
+    anchor: Floats
+    lifted: Floats
+    mask: Ints  # (e,) sides of the contacts seen from the anchor
+    ahead: Floats  # (c, 2) lower bounds to cells
+    known: Floats  # (c, 2) graph lengths to cells
+    before: Ints  # (c, 2)
+
+
+def _tie(preparation: Preparation, anchor: Floats) -> _Tied:
+    """The anchor's part of the work, kept with the preparation: it does not depend on the points."""
     anchor = np.ascontiguousarray(anchor, dtype=np.float64).reshape(3)
-    points = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3)
-    a_lifted = lift_all(*sight.arrays, sight.faced, anchor[None])[0]
-    a_mask = np.zeros(len(contacts), dtype=np.int32)
+    kept = preparation.tied.get(anchor.tobytes())
+    if kept is not None:
+        return kept
+    sight, contacts, graph = preparation.sight, preparation.contacts, preparation.graph
+    lifted = lift_all(*sight.arrays, sight.faced, anchor[None])[0]
+    mask = np.zeros(len(contacts), dtype=np.int32)
+    plates = preparation.plates.arrays
     seen_from(
         sight.arrays,
         sight.region,
-        preparation.plates.arrays,
+        plates,
         contacts.start,
         contacts.n1,
         contacts.n2,
         preparation.ends,
         anchor,
-        a_mask,
+        mask,
     )
     shape = (len(preparation.cells.contact), SIDES)
-    ahead, known, before = np.empty(shape), np.empty(shape), np.empty(shape, dtype=np.int64)
-    graph = preparation.graph
+    tied = _Tied(anchor, lifted, mask, np.empty(shape), np.empty(shape), np.empty(shape, dtype=np.int64))
+    cells, pair, near = preparation.cells.arrays, preparation.pair, preparation.near
+    bound_from(sight.arrays, sight.region, plates, cells, pair, near, anchor, mask, np.inf, tied.ahead)
     lengths_from(
         sight.arrays,
         preparation.contact_arrays,
         preparation.cells.contact,
         graph.arrays,
         anchor,
-        a_lifted,
-        float(limit) + SPARE,
-        known,
-        before,
+        lifted,
+        np.inf,
+        tied.known,
+        tied.before,
     )
-    bound_from(
-        sight.arrays,
-        sight.region,
-        preparation.plates.arrays,
-        preparation.cells.arrays,
-        preparation.pair,
-        preparation.near,
-        anchor,
-        a_mask,
-        float(limit),
-        ahead,
-    )
+    if len(preparation.tied) >= KEPT:
+        preparation.tied.pop(next(iter(preparation.tied)))
+    preparation.tied[anchor.tobytes()] = tied
+    return tied
+
+
+def _search(preparation: Preparation, anchor: Floats, points: Floats, limit: float, checks: int) -> _Raw:
+    tied = _tie(preparation, anchor)
+    sight, graph = preparation.sight, preparation.graph
+    points = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3)
     lifted = lift_all(*sight.arrays, sight.faced, points)
     n = len(points)
     raw = _Raw(
@@ -169,14 +193,14 @@ def _search(preparation: Preparation, anchor: Floats, points: Floats, limit: flo
         preparation.cells.arrays,
         preparation.pair,
         preparation.near,
-        ahead,
-        known,
-        before,
+        tied.ahead,
+        tied.known,
+        tied.before,
         graph.point,
         graph.lifted,
-        anchor,
-        a_lifted,
-        a_mask,
+        tied.anchor,
+        tied.lifted,
+        tied.mask,
         points,
         lifted,
         float(limit),
