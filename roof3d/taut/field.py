@@ -67,7 +67,7 @@ def prepare_mesh(mesh: Mesh, ground: float) -> Preparation:
     plates = build_plates(surfaces)
     count = len(contacts)
     ends = np.stack((contacts.start, contacts.start + contacts.length[:, None] * contacts.way), axis=1)
-    pair = np.zeros((count, count), dtype=np.int32)
+    pair = np.zeros((count, count), dtype=np.int64)
     pair_masks(
         sight.arrays,
         sight.region,
@@ -136,7 +136,7 @@ def _tie(preparation: Preparation, anchor: Floats) -> _Tied:
         return kept
     sight, contacts, graph = preparation.sight, preparation.contacts, preparation.graph
     lifted = lift_all(*sight.arrays, sight.faced, anchor[None])[0]
-    mask = np.zeros(len(contacts), dtype=np.int32)
+    mask = np.zeros(len(contacts), dtype=np.int64)
     plates = preparation.plates.arrays
     seen_from(
         sight.arrays,

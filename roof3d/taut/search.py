@@ -208,9 +208,6 @@ def search_all(  # type: ignore[no-untyped-def]
                     seq[i, j] = sequence[j]
                     places_t[i, j] = t[j]
                     hint_t[h, j] = t[j]
-        if best == np.inf and abs(winding(sight[4], lifted[i])) > 0.5:
-            lo[i] = max(straight, limit)  # inside the building: no rope gets there
-            continue
         for e in range(n_contacts):
             p_mask[e] = side_mask(start, n1, n2, e, p)
         # graph paths whose last node sees the point, cheapest first, each sequence once
@@ -228,7 +225,7 @@ def search_all(  # type: ignore[no-untyped-def]
             node_value[n] = value
         graph_best = np.inf
         while tried < CANDIDATES:
-            n = np.argmin(node_value) if len(node_value) > 0 else 0
+            n = int(np.argmin(node_value)) if len(node_value) > 0 else 0
             if len(node_value) == 0 or node_value[n] >= min(limit + SPARE, min(graph_best, best) + SPARE):
                 break
             value = node_value[n]
@@ -291,6 +288,8 @@ def search_all(  # type: ignore[no-untyped-def]
                 for j in range(k):
                     seq[i, j] = sequence[j]
                     places_t[i, j] = t[j]
+        if best == np.inf and abs(winding(sight[4], lifted[i])) > 0.5:
+            continue  # most likely inside the building: not searched, and nothing is claimed
         cut = min(limit, best)
         used = size = looked = 0
         frontier = np.inf  # least bound among sequences that were put aside
@@ -422,7 +421,7 @@ def search_all(  # type: ignore[no-untyped-def]
                         places_t[i, j] = t[j]
         checks[i] = looked
         hi[i] = best
-        proven = min(frontier, best_lower) if best < np.inf else min(frontier, limit)
+        proven = min(frontier, best_lower) if best <= limit else min(frontier, limit)
         lo[i] = max(straight, min(proven - ALLOWANCE, best))
         if best < np.inf and count[i] > 0:
             repeat = False

@@ -95,8 +95,8 @@ def merge(mesh: Mesh) -> Surfaces:
     count = len(triangles)
     ones = np.ones(int(flat.sum()), dtype=np.int8)
     graph = coo_array((ones, (first[flat], second[flat])), shape=(count, count))
-    _, region = connected_components(graph, directed=False)
-    region = _split_curved(region, corners, unit, doubled)
+    _, joined = connected_components(graph, directed=False)
+    region = _split_curved(joined.astype(np.int64), corners, unit, doubled)
     return _outline(mesh, corners, unit, doubled, region)
 
 
