@@ -106,6 +106,15 @@ def _parser() -> argparse.ArgumentParser:
     one = command("page", "one HTML file to turn, click and read, offline", _page)
     one.add_argument("result", metavar="RESULT")
     one.add_argument("--out", metavar="FILE", help="default: RESULT with .html")
+    one = command("view", "set and move anchors on the model in a browser on this machine", _view, model)
+    one.add_argument("plan", metavar="PLAN-or-MODEL")
+    one.add_argument("--line", metavar="LENGTH", help="with a MODEL: anchor to D-ring, e.g. 6m")
+    one.add_argument("--rules", metavar="NAME-or-FILE", help="with a MODEL: rule set")
+    one.add_argument(
+        "--out", metavar="FILE", help="plan to save (default: PLAN; with a MODEL: MODEL-plan.toml)"
+    )
+    one.add_argument("--port", type=int, default=0, help="default: any that is free")
+    one.add_argument("--open", action="store_true", help="open the browser")
     one = command("explain", "unfold one figure: words, symbols, numbers, formula, source", _explain)
     one.add_argument("result", metavar="RESULT")
     one.add_argument("place", metavar="PLACE", nargs="?", help="leave out for the list of places")
@@ -220,6 +229,37 @@ def _page(options: argparse.Namespace) -> int:
     with Progress("writing the page", options.quiet):
         write_page(result, _result_roof(options, result), out, units=options.units)
     return _wrote(options, out)
+
+
+def _view(options: argparse.Namespace) -> int:
+    from roof3d.plan import plan_from_options
+    from roof3d.show.view_server import Viewer, saving_place, serve
+
+    if Path(options.plan).suffix.lower() == ".toml":
+        plan, file = _plan(options)
+    else:
+        choice = (options.unit, options.up, options.grade)
+        plan = plan_from_options(options.plan, (), options.line, options.rules or "us-construction", *choice)
+        file = Path(options.plan)
+    out = saving_place(plan, file, options.out)
+    with Progress("reading the model", options.quiet):
+        roof = _roof(plan, file)
+        viewer = Viewer(roof, file, plan, out, options.units)
+
+    def ready(address: str) -> None:
+        print(f"{address}  (saves to {out}; Ctrl-C ends)", flush=True)
+        if options.open:
+            import webbrowser
+
+            webbrowser.open(address)
+
+    try:
+        serve(viewer, options.port, ready)
+    except KeyboardInterrupt:
+        pass
+    finally:
+        viewer.close()
+    return OK
 
 
 def _explain(options: argparse.Namespace) -> int:

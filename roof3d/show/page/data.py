@@ -1,35 +1,30 @@
 """What the front end draws, as plain JSON: geometry, states, figures, texts, colours, from a result.
 
 Nothing is computed here that a finding rests on. Coordinates are in the local frame (the loaded frame
-less ``origin``). Figures of cells are packed as whole steps of ``CELL_STEP_M``, rounded to the side that
-looks worse.
+less ``origin``).
 """
 
 from __future__ import annotations
 
-import base64
 from typing import Any
 
 import numpy as np
 import shapely
 
-from roof3d.errors import InputError
 from roof3d.explain import explain
-from roof3d.records import STATES, Floats, Roof
+from roof3d.records import Floats, Roof
 from roof3d.show.cells import footprint, polygons
 from roof3d.show.page.layers import layers_of
+from roof3d.show.page.packed import pack_cells
 from roof3d.show.page.style import colour_table, verdict_colour
 from roof3d.show.picture import summary_text
-from roof3d.show.scene import FALL_STATES, PlaneShape, Scene, Stretch, make_scene, title_of, version_of
+from roof3d.show.scene import PlaneShape, Scene, Stretch, make_scene, title_of, version_of
 from roof3d.show.verdict import findings, verdict
 from roof3d.show.words import Texts, load_texts
 from roof3d.units import System
 
-CELL_STEP_M = 0.005
-NOTHING, UNBOUNDED = -32768, 32767  # packed figures: there is none; it has no bound or is out of range
 EXPLAINED = 120  # of the worst stretches; further ones carry their figures alone
 TRACED = 60  # of the worst stretches, to which the rope is drawn
-UNSURE = len(STATES)
 SECTIONS = ("page", "state", "state_name", "kind", "severity", "policy", "rating", "verdict")
 FIGURES = (
     "taut_length_m",
@@ -119,13 +114,15 @@ def _points(points: Floats) -> list[list[float]]:
 
 
 def _planes(scene: Scene) -> tuple[list[dict[str, Any]], dict[str, Any] | None]:
-    planes = []
-    order: list[Any] = []
-    first = 0
-    cells = scene.cells
-    names = np.array(cells.planes if cells is not None else (), dtype=object)
-    for plane in scene.planes:
-        entry: dict[str, Any] = {
+    exposure = scene.result.get("exposure") if scene.cells is not None else None
+    grids, cells = pack_cells(
+        exposure["cells"] if exposure else [],
+        [plane.id for plane in scene.planes],
+        scene.origin,
+        float((exposure or {}).get("cell_m") or 0.0),
+    )
+    planes = [
+        {
             "id": plane.id,
             "pitch_deg": _number(plane.pitch_deg),
             "azimuth_deg": _number(plane.azimuth_deg),
@@ -133,33 +130,11 @@ def _planes(scene: Scene) -> tuple[list[dict[str, Any]], dict[str, Any] | None]:
             "normal": np.round(plane.normal, 6).tolist(),
             "triangles": np.round(_triangles(plane), 4).ravel().tolist(),
             "rings": [_points(ring) for ring in plane.rings],
-            "grid": None,
+            "grid": grid["grid"],
         }
-        own = np.flatnonzero(names == plane.id)
-        if cells is not None and len(own):
-            entry["grid"], columns = _grid(cells.centres[own], cells.sizes[own])
-            entry["grid"] |= {"first": first, "count": len(own)}
-            order.append((own, columns))
-            first += len(own)
-        planes.append(entry)
-    if cells is None or not order:
-        return planes, None
-    rows = np.concatenate([own for own, _ in order])
-    columns = np.concatenate([c for _, c in order])
-    records = scene.result["exposure"]["cells"]
-    return planes, {
-        "step_m": CELL_STEP_M,
-        "count": len(rows),
-        "x": _pack(columns[:, 0], "<u2"),
-        "y": _pack(columns[:, 1], "<u2"),
-        "size": _pack(columns[:, 2], "<u2"),
-        "state": _pack(np.array([_state(records[k]) for k in rows]), "u1"),
-        "served": _pack(np.array([_served(records[k]) for k in rows]), "u1"),
-        "margin": _figures(records, rows, "margin_m", np.floor),
-        "taut": _figures(records, rows, "taut_length_m", np.ceil),
-        "free_fall": _figures(records, rows, "free_fall_m", np.ceil),
-        "swing": _figures(records, rows, "swing_drop_m", np.ceil),
-    }
+        for plane, grid in zip(scene.planes, grids, strict=True)
+    ]
+    return planes, cells
 
 
 def _triangles(plane: PlaneShape) -> Floats:
@@ -177,54 +152,6 @@ def _triangles(plane: PlaneShape) -> Floats:
     clockwise = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0] < 0
     turned[clockwise] = turned[clockwise][:, ::-1]
     return plane.lift(turned.reshape(-1, 2))
-
-
-def _grid(centres: Floats, sizes: Floats) -> tuple[dict[str, Any], Any]:
-    """A raster of the finest cells, and for each cell its first column, row and width in it."""
-    unit = float(sizes.min())
-    low = (centres[:, :2] - sizes[:, None] / 2).min(axis=0)
-    first = np.round((centres[:, :2] - sizes[:, None] / 2 - low) / unit)
-    width = np.maximum(1, np.round(sizes / unit))
-    if (first.max(initial=0) + width.max(initial=0)) > 65535:
-        raise InputError("result", "exposure", "a plane of more than 65535 cells across", "a smaller plane")
-    columns = np.column_stack((first, width))
-    count = (first + width[:, None]).max(axis=0)
-    grid = {
-        "x": round(float(low[0]), 5),
-        "y": round(float(low[1]), 5),
-        "unit": unit,
-        "columns": int(count[0]),
-        "rows": int(count[1]),
-    }
-    return grid, columns
-
-
-def _pack(values: Any, kind: str) -> str:
-    return base64.b64encode(np.asarray(values).astype(kind).tobytes()).decode("ascii")
-
-
-def _state(cell: dict[str, Any]) -> int:
-    state = cell.get("state")
-    return STATES.index(state) if state in STATES else UNSURE
-
-
-def _served(cell: dict[str, Any]) -> int:
-    count = cell.get("served_by")
-    return min(255, int(bool(cell.get("served")) if count is None else count))
-
-
-def _figures(records: list[dict[str, Any]], rows: Any, key: str, worse: Any) -> str | None:
-    """One figure of all cells; None where the result does not have it at all."""
-    if not any(key in records[k] for k in rows):
-        return None
-    packed = np.full(len(rows), NOTHING, dtype=np.int64)
-    for row, k in enumerate(rows):
-        value = records[k].get(key)
-        if value is not None:
-            packed[row] = int(np.clip(worse(round(value / CELL_STEP_M, 6)), -32767, 32766))
-        elif records[k].get("state") in FALL_STATES:
-            packed[row] = NOTHING if key == "taut_length_m" else UNBOUNDED
-    return _pack(packed, "<i2")
 
 
 # -------------------------------------------------------------------------------- edges and anchors

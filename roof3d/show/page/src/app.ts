@@ -30,6 +30,8 @@ export class App {
   picked: Picked = { kind: "none" };
   layer = "margin";
   whose = "";
+  /** The tools of a session, for tests and scripts. */
+  designer: unknown = null;
   /** Points drawn by a tool. */
   extra: Point[] = [];
   /** What the card shows below an anchor's figures. */
@@ -176,12 +178,20 @@ export class App {
     const cells = unpack(packed)!;
     this.temporary = { layer: "taut", cells, shown };
     this.surfaces?.change(planes, cells);
+    mapLegend(this.mapBox, this.layerOf("taut"), this.data.colours, this.words, cells);
     this.surfaces?.show(cells, this.layerOf("taut"));
     this.drawEdges();
   }
 
   get previewing(): boolean {
     return this.temporary !== null;
+  }
+
+  /** Whether the verdict still speaks of what is shown. */
+  stale(on: boolean): void {
+    this.head.classList.toggle("stale", on);
+    const band = this.head.querySelector(".verdict");
+    if (band) band.textContent = on ? this.words.say("checking") : this.data.verdict.text;
   }
 
   private layerOf(id: string): Layer {
@@ -347,8 +357,8 @@ export class App {
   drawLabels(): void {
     const labels: Label[] = [];
     const lift = this.size / 60;
-    for (const one of this.shown) {
-      if (!one.number || one.number > BADGES) continue;
+    const pinned = this.shown.filter((one) => one.number && one.number <= BADGES).sort((a, b) => a.number - b.number);
+    for (const one of pinned) {
       const style = this.data.colours.states[one.state];
       const element = h("button", { type: "button", class: "pin", "aria-label": `${one.number}: ${one.edge}`, click: () => this.pickShown(one, false) }, badge(one.number, style));
       const out = this.size / 28;
@@ -369,12 +379,20 @@ export class App {
     this.stage?.setLabels(labels);
   }
 
+  redrawCard(): void {
+    if (this.picked.kind === "anchor") this.drawCard();
+  }
+
+  isRoof(object: object): boolean {
+    return this.surfaces!.planes.some((mesh) => mesh === object);
+  }
+
   private drawCard(): void {
     const { picked, words, data } = this;
     switch (picked.kind) {
       case "segment": {
         const segment = data.segments[picked.index];
-        if (!segment) return this.card.empty(words);
+        if (!segment) return this.emptyCard();
         this.card.segment(data, segment, picked.number, words, this.lines(picked.index));
         if (this.explain) {
           void this.explain(picked.index).then((lines) => {
@@ -385,15 +403,19 @@ export class App {
       }
       case "edge": {
         const edge = data.edges.find((e) => e.id === picked.id);
-        return edge ? this.card.edge(edge, words) : this.card.empty(words);
+        return edge ? this.card.edge(edge, words) : this.emptyCard();
       }
       case "anchor":
         return this.card.anchor(data, picked.id, words, this.anchorTools?.(picked.id) ?? null);
       case "roof":
         return this.card.roof(data, this.cells, picked.plane, picked.map, picked.at, words);
       default:
-        return this.card.empty(words);
+        return this.emptyCard();
     }
+  }
+
+  private emptyCard(): void {
+    this.card.empty(this.data, this.words, (s) => this.pick({ kind: "segment", index: s.segment, number: s.number }, false));
   }
 
   private lines(index: number): string[] | null {

@@ -4,14 +4,34 @@ import { cellAt, figure, type Cells } from "./cells";
 import { h, put } from "./dom";
 import { badge, stateWord } from "./legend";
 import { swingText } from "./tables";
-import { STATES, type Edge, type PageData, type Plane, type Point, type Segment } from "./types";
+import { STATES, type Edge, type PageData, type Plane, type Point, type Segment, type Stretch } from "./types";
 import type { Words } from "./words";
+
+const MOST = 10;
 
 export class Card {
   readonly element = h("section", { class: "card", "aria-live": "polite" });
 
-  empty(words: Words): void {
-    put(this.element, h("h2", {}, words.say("picked")), h("p", { class: "note" }, words.say("picked_none")));
+  /** With nothing picked: the worst places, to start from. */
+  empty(data: PageData, words: Words, pick: (stretch: Stretch) => void): void {
+    const kinds = new Map(data.edges.map((edge) => [edge.id, edge.kind]));
+    const worst = data.stretches.filter((s) => s.number > 0).sort((a, b) => a.number - b.number);
+    const rows = worst.slice(0, MOST).map((s) => {
+      const segment = data.segments[s.segment];
+      return h(
+        "button",
+        { type: "button", class: "worstrow", click: () => pick(s) },
+        badge(s.number, data.colours.states[s.state]),
+        h("span", {}, `${words.of("kind", kinds.get(s.edge) ?? "")} ${s.edge}, ${words.length(s.from_m)} – ${words.length(s.to_m)}`),
+        h("span", { class: "note" }, `${words.of("state_name", s.state)}, ${words.say("col_margin")} ${words.length(segment?.margin_m, "down")}`),
+      );
+    });
+    put(
+      this.element,
+      h("h2", {}, words.say("tab_worst")),
+      h("p", { class: "note" }, words.say("picked_none")),
+      ...(rows.length ? rows : [h("p", {}, words.say(data.anchors.length ? "none_possible" : "no_anchors"))]),
+    );
   }
 
   segment(data: PageData, segment: Segment, number: number, words: Words, lines: string[] | null): void {

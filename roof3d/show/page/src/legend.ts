@@ -7,15 +7,10 @@ import { FALL_STATES, type Colours, type Layer, type StateStyle } from "./types"
 import type { Words } from "./words";
 
 export function mapLegend(into: HTMLElement, layer: Layer, colours: Colours, words: Words, cells: Cells | null): void {
-  const rows = legend(layer, colours, words, cells).map((row) => {
-    return h(
-      "li",
-      { class: row.rule ? "ruled" : undefined },
-      row.rule ? h("span", { class: "rule" }, row.rule) : null,
-      swatch(row, colours),
-      h("span", {}, row.text),
-    );
-  });
+  const rows = legend(layer, colours, words, cells).flatMap((row) => [
+    row.rule ? h("li", { class: "rule" }, row.rule) : null,
+    h("li", {}, swatch(row, colours), h("span", {}, row.text)),
+  ]);
   const note = h("p", { class: "note" }, words.say(`layer_${layer.id}_note`));
   const unit = layer.kind === "count" ? "" : words.say(`unit_${words.unit()}`);
   put(into, note, unit ? h("p", { class: "unit" }, unit) : null, h("ul", { class: "swatches" }, ...rows));

@@ -7,6 +7,6 @@ import type { PageData } from "./types";
 
 const data = JSON.parse(document.getElementById("data")!.textContent!) as PageData;
 const app = new App(data);
-if (data.session) new Designer(app, data.session);
+if (data.session) app.designer = new Designer(app, data.session);
 (window as unknown as { roof3d: App }).roof3d = app;
 document.documentElement.dataset.ready = "yes";

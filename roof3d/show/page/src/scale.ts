@@ -17,7 +17,7 @@ export interface Paint {
 
 export interface Row extends Paint {
   text: string;
-  rule?: string; // words of a line drawn above this row
+  rule?: string; // words under a line drawn above this row
 }
 
 /** The band of a figure, 0 the worst, rounded to the worse side. */
@@ -78,7 +78,7 @@ export function legend(layer: Layer, colours: Colours, words: Words, cells: Cell
       if (k === 0) text = up ? words.say("over", { value: show(1) }) : words.say("below", { value: show(1) });
       const row: Row = { colour: colours.bands[k]!, pattern: PLAIN, text };
       if (k === count / 2 - 1) {
-        row.rule = up ? words.say("limit", { value: words.length(layer.limit_m) }) : words.length(0);
+row.rule = up ? words.say("rule_limit", { value: words.length(layer.limit_m) }) : words.say("rule_margin");
       }
       // no fall is shorter than nil
       if (!up || at(k) > 1e-9) rows.push(row);

@@ -5,6 +5,8 @@ import { OrbitControls } from "three/examples/jsm/controls/OrbitControls.js";
 import { h } from "./dom";
 import type { Point } from "./types";
 
+const CROWDED = 19; // pixels; of labels closer than this the first one is shown
+
 export interface Label {
   at: Point;
   element: HTMLElement;
@@ -65,7 +67,7 @@ export class Stage {
     const e = (Math.min(above, 89.9) * Math.PI) / 180;
     const way = new three.Vector3(Math.sin(b) * Math.cos(e), Math.cos(b) * Math.cos(e), Math.sin(e));
     const narrow = Math.min(1, this.camera.aspect);
-    const distance = (this.size * 0.53) / Math.tan((this.camera.fov * Math.PI) / 360) / narrow;
+    const distance = (this.size * 0.44) / Math.tan((this.camera.fov * Math.PI) / 360) / narrow;
     this.controls.target.copy(this.middle);
     this.camera.position.copy(this.middle).addScaledVector(way, distance);
     this.controls.update();
@@ -134,10 +136,13 @@ export class Stage {
 
   private draw(): void {
     this.renderer.render(this.scene, this.camera);
+    const taken: [number, number][] = [];
     for (const label of this.labels) {
       const [x, y, inFront] = this.screen(label.at);
       label.element.style.transform = `translate(${x.toFixed(1)}px, ${y.toFixed(1)}px)`;
-      label.element.hidden = !inFront;
+      const crowded = !label.always && taken.some(([tx, ty]) => Math.abs(tx - x) < CROWDED && Math.abs(ty - y) < CROWDED);
+      label.element.hidden = !inFront || crowded;
+      if (inFront && !crowded) taken.push([x, y]);
     }
     window.clearTimeout(this.settle);
     this.settle = window.setTimeout(() => this.fade(), 90);
@@ -197,6 +202,12 @@ export class Stage {
       best = k;
     });
     return best;
+  }
+
+  /** Height of the first surface straight below a place; null where there is none. */
+  below(at: Point): number | null {
+    const ray = new three.Raycaster(new three.Vector3(at[0], at[1], at[2] + 0.01), new three.Vector3(0, 0, -1));
+    return ray.intersectObjects(this.solid, false)[0]?.point.z ?? null;
   }
 
   seen(at: Point): boolean {
