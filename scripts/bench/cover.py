@@ -67,11 +67,39 @@ PROBLEMS = {
 }
 
 
+def house(line: float) -> sparse.csr_array:
+    """The shipped model with 40 planes, true taut lengths, every place allowed; minutes to measure."""
+    from dataclasses import replace
+    from pathlib import Path
+
+    from roof3d import taut
+    from roof3d.building import build
+    from roof3d.fall import AnchorRuler, work_shapes
+    from roof3d.place.candidates import find_candidates
+    from roof3d.place.demand import make_demand
+    from roof3d.plan import model_path, read_plan
+
+    plan = read_plan(Path(__file__).resolve().parents[2] / "models" / "forty-planes.toml")
+    roof = build(model_path(plan), unit=plan.model.unit, up=plan.model.up, grade=plan.model.grade)
+    wish = replace(plan.candidates, along=("ridge", "hip", "slope"), spacing=0.5, slope_step=1.0)
+    plan = replace(plan, candidates=replace(wish, edge_setback=0.3))
+    places, _ = find_candidates(roof, plan)
+    rulers = [AnchorRuler(place.at, taut.prepare(roof)) for place in places]
+    shapes = work_shapes(roof, plan)
+    longest = np.full(len(places), line)
+    demand = make_demand(roof.planes, shapes, rulers, longest, (0.9, 1.5), least_m=0.5)
+    return sparse.csr_array((demand.need <= line).astype(np.int8))
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--plain", type=float, default=60.0, help="seconds for the plain programme")
     parser.add_argument("--only", default="", help="problems whose name contains this")
+    parser.add_argument("--house", type=float, metavar="LINE", help="the shipped 40-plane model only")
     options = parser.parse_args()
+    if options.house:
+        PROBLEMS.clear()
+        PROBLEMS[f"model with 40 planes, line {options.house:g} m"] = lambda: house(options.house)
     print("problem; places x cells; ours best/bound gap s; plain best/bound gap s; time ratio")
     for name, make in PROBLEMS.items():
         if options.only not in name:
