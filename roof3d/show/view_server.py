@@ -13,7 +13,7 @@ import json
 import secrets
 import socket
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import BrokenExecutor, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -34,6 +34,7 @@ from roof3d.units import System
 HOST = "127.0.0.1"
 LONGEST_MESSAGE = 64 * 1024
 FIRST_LINE_M = 6.0
+PROBLEM = '{"problem"'
 SETTLE_S = 0.12  # a full check starts this long after the last change
 
 
@@ -76,7 +77,7 @@ class Viewer:
         """The page with the plan as it is now."""
         data: dict[str, Any] = json.loads(await self._checked())
         if "problem" in data:
-            raise InputError(self.history.plan.file, "", str(data["problem"]), "a plan that fits the model")
+            raise InputError("viewer", "plan", str(data["problem"]), "a plan that fits the model")
         longest = max([30.0, *(2 * (line_of(self.history.plan, name).length or 0.0) for name in self._names)])
         data["session"] = {
             "socket": f"ws://{HOST}:{self.port}/{self.token}/socket",
@@ -92,7 +93,10 @@ class Viewer:
         return ["", *(source.id for source in (*plan.anchors, *plan.anchor_lines))]
 
     async def _checked(self) -> str:
-        return await asyncio.wrap_future(self.worker.check(self.history.plan, self.units))
+        try:
+            return await asyncio.wrap_future(self.worker.check(self.history.plan, self.units))
+        except BrokenExecutor:
+            return json.dumps({"problem": "the checking process has ended; save the plan and start again"})
 
     async def run_checks(self) -> None:
         """Checks the plan whenever it has changed and rested for a moment; the newest counts."""
@@ -102,7 +106,11 @@ class Viewer:
             self._wanted.clear()
             version = self._version
             text = await self._checked()
-            if version == self._version:
+            if version != self._version:
+                continue
+            if text.startswith(PROBLEM):
+                await self._tell(json.dumps({"type": "problem", "text": json.loads(text)["problem"]}))
+            else:
                 await self._tell(f'{{"type":"result","version":{version},"data":{text}}}')
 
     async def _tell(self, text: str) -> None:
@@ -273,7 +281,10 @@ def application(viewer: Viewer) -> Any:
             "Cross-Origin-Opener-Policy": "same-origin",
             "Cross-Origin-Resource-Policy": "same-origin",
         }
-        return HTMLResponse(await viewer.first(), headers=headers)
+        try:
+            return HTMLResponse(await viewer.first(), headers=headers)
+        except InputError as error:
+            return PlainTextResponse(str(error), status_code=422, headers=headers)
 
     async def connect(one: WebSocket) -> None:
         origins = {f"http://{HOST}:{viewer.port}", f"http://localhost:{viewer.port}"}

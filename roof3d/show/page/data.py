@@ -194,7 +194,8 @@ def _segment(segment: dict[str, Any], origin: Floats) -> dict[str, Any]:
         "to_m": _number(segment["to_m"]),
         "ends": _points(ends),
         "state": segment["state"],
-        **{key: _number(segment.get(key)) for key in FIGURES},
+        # all digits of the result: rounding here could hide a margin just under nil
+        **{key: _number(segment.get(key), 6) for key in FIGURES},
         "rest": None if rest is None else _points(np.asarray(rest, dtype=np.float64) - origin),
         "strikes": segment.get("strikes") or "",
         "doubt": segment.get("doubt") or "",

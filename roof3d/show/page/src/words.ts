@@ -5,6 +5,7 @@ import type { PageData, Units } from "./types";
 export type Direction = "up" | "down" | "nearest";
 export const DASH = "–";
 const FOOT = 0.3048;
+const INCH = 0.0254;
 
 export class Words {
   units: Units;
@@ -48,7 +49,7 @@ export class Words {
   pitch(value: number | null): string {
     if (value === null) return DASH;
     const ratio = 12 * Math.tan((value * Math.PI) / 180);
-    return value > 89 ? this.angle(value) : `${value.toFixed(1)}° (${ratio.toFixed(1)}:12)`;
+    return ratio > 120 || value >= 90 ? this.angle(value) : `${value.toFixed(1)}° (${ratio.toFixed(1)}:12)`;
   }
 
   /** A bare number of a scale: metres or decimal feet. */
@@ -65,9 +66,17 @@ export class Words {
 
 function steps(scaled: number, direction: Direction): number {
   // what is within float noise of a step counts as on it
-  const near = Math.round(scaled);
-  if (Math.abs(scaled - near) < 1e-6) return near;
-  return direction === "up" ? Math.ceil(scaled) : direction === "down" ? Math.floor(scaled) : near;
+  const near = even(scaled);
+  if (direction === "nearest" || Math.abs(scaled - near) <= Math.max(1e-9, 1e-12 * Math.abs(scaled))) return near;
+  return direction === "up" ? Math.ceil(scaled) : Math.floor(scaled);
+}
+
+/** To the nearest whole number, halves to the even one, as the tables of a check do. */
+function even(value: number): number {
+  const low = Math.floor(value);
+  const half = value - low;
+  if (half !== 0.5) return half < 0.5 ? low : low + 1;
+  return low % 2 === 0 ? low : low + 1;
 }
 
 function metres(value: number, direction: Direction): string {
@@ -75,7 +84,7 @@ function metres(value: number, direction: Direction): string {
 }
 
 function feet(value: number, direction: Direction): string {
-  const eighths = steps((value / FOOT) * 96, direction);
+  const eighths = steps((value / INCH) * 8, direction);
   const size = Math.abs(eighths);
   const whole = Math.floor(size / 96);
   const inches = Math.floor((size % 96) / 8);
@@ -85,5 +94,7 @@ function feet(value: number, direction: Direction): string {
     top /= 2;
     under /= 2;
   }
-  return `${eighths < 0 ? "-" : ""}${whole}' ${inches}${top ? `-${top}/${under}` : ""}"`;
+  const part = top ? `${top}/${under}` : "";
+  const text = !part ? `${inches}` : inches ? `${inches}-${part}` : part;
+  return `${eighths < 0 ? "-" : ""}${whole}' ${text}"`;
 }
