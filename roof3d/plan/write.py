@@ -129,7 +129,8 @@ def _merge(
     for key in section.keys:
         wanted = getattr(record, key.attribute)
         if key.name not in table:
-            if key.name in plain and plain[key.name] != []:
+            no_tables = isinstance(key.kind, ListOf) and isinstance(key.kind.kind, Section)
+            if key.name in plain and not (no_tables and plain[key.name] == []):
                 _add(table, key.name, plain[key.name])
             continue
         if isinstance(key.kind, Section):
