@@ -64,8 +64,11 @@ class Takeoff:
         return tuple(item.text for item in self.items if item.price is None)
 
 
+UNPRICED = Prices()
+
+
 def make_takeoff(
-    result: dict[str, Any], prices: Prices = Prices(), notes: dict[str, str] | None = None
+    result: dict[str, Any], prices: Prices = UNPRICED, notes: dict[str, str] | None = None
 ) -> Takeoff:
     """Quantities of a result (design: result file). ``notes``: the plan's note for each anchor id.
 
