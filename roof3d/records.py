@@ -314,6 +314,10 @@ class TautPath:
 
 STATES = ("short", "swing", "arrest", "held", "beyond")  # worst first
 
+BREAKS = ("room", "free-fall", "force", "absorber", "swing")
+"""What a fall can break: clearance below, the limits on free fall and force, what the absorber stops
+within the way it may take, and the limits on the swing."""
+
 
 @dataclass(frozen=True, eq=False)
 class EdgeSegment:
@@ -338,7 +342,9 @@ class EdgeSegment:
     strikes: str = ""  # what is below or in the way
     doubt: str = ""
     protection: str = ""  # what guards this stretch (plan); then the state is "beyond"
+    breaks: tuple[str, ...] = ()  # words of ``BREAKS``: what is broken somewhere in the stretch
     sums: tuple[tuple[str, float], ...] = ()  # what the figures were summed from, by name
+    clearance_point: Floats | None = None  # (3,) local, on the boundary, where clearance is worst
 
 
 @dataclass(frozen=True, eq=False)

@@ -70,6 +70,7 @@ def test_result_has_the_keys_of_the_design(result):
         "swing_drop_m",
         "swing_angle_deg",
         "rest_point",
+        "clearance_point",
         "clearance_required_m",
         "clearance_available_m",
         "margin_m",
@@ -89,6 +90,24 @@ def test_segments_cover_every_fall_edge_once_for_each_anchor(result):
         for a, b in pairwise(mine):
             assert a.to_m == b.from_m
             assert a.state != b.state
+
+
+def test_clearance_is_told_with_the_place_where_it_is_that_tight(result):
+    """Height of that place above level ground is the clearance there is; it lies on a fall edge."""
+    data = result.to_json()
+    grade = data["model"]["grade_m"]
+    falls = [s for s in data["edge_segments"] if s["margin_m"] is not None and s["strikes"] == "ground"]
+    assert falls
+    lines = [np.asarray(e["points"]) for e in data["edges"] if e["fall"]]
+    for s in falls:
+        place = np.asarray(s["clearance_point"])
+        # told for a piece of edge of 25 cm at most, worst in it
+        assert 0 <= place[2] - grade - s["clearance_available_m"] + 1e-5 <= 0.13
+        away = min(
+            float(np.linalg.norm(np.cross(place - p[0], p[-1] - p[0])) / np.linalg.norm(p[-1] - p[0]))
+            for p in lines
+        )
+        assert away < 1e-4
 
 
 def test_required_is_the_sum_of_its_terms(result):

@@ -193,12 +193,14 @@ class Result:
             "swing_drop_m": s.swing_drop_m,
             "swing_angle_deg": s.swing_angle_deg,
             "rest_point": None if s.rest_point is None else loaded(s.rest_point),
+            "clearance_point": None if s.clearance_point is None else loaded(s.clearance_point),
             "clearance_required_m": s.clearance_required_m,
             "clearance_available_m": s.clearance_available_m,
             "margin_m": s.margin_m,
             "strikes": s.strikes,
             "doubt": s.doubt,
             "protection": s.protection,
+            "breaks": list(s.breaks),
             **_sums(dict(s.sums), float(self.roof.mesh.origin[2])),
         }
 

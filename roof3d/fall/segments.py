@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from roof3d.fall.limits import SHOWN_M, SWINGS
 from roof3d.fall.states import ARREST, HELD, SHORT, Assessment, segment_rows, state_name, widest_turn
 from roof3d.fall.stretch import Terms
-from roof3d.records import EdgeSegment, Floats
+from roof3d.records import BREAKS, EdgeSegment, Floats
 
 NOTABLE_GAP_M = 0.05
 
@@ -81,7 +82,7 @@ def _segment(
     deepest = rows[np.argmax(result.surplus[rows])]
     doubts = [edge.doubt] if edge.doubt else []
     free = drop = angle = required = available = margin = None
-    rest = None
+    rest = worst_at = None
     strikes = ""
     sums = {"line_m": float(result.length[deepest]), "taut_m": float(result.taut[deepest])}
     if state <= ARREST:
@@ -113,6 +114,7 @@ def _segment(
         sums["rest_potential_m"] = float(np.min(work.at[ends, 2] + work.lo[ends]))
         # the swing is told for the place that swings furthest, clearance for the one that needs most
         rest = rest_point(result, _first_rest(result, worst))
+        worst_at = _place(result, governs, float(work.a[governs] + work.b[governs]) / 2)
         strikes = boundary.step_what[int(work.step[governs])]
         blocked = result.blocked[rows]
         if state != SHORT and (blocked >= 0).any():
@@ -147,9 +149,21 @@ def _segment(
         margin_m=margin,
         strikes=strikes,
         doubt="; ".join(doubts),
+        breaks=_broken(result, rows, drop, angle) if state <= ARREST else (),
         protection=guards[number][guard][2] if guard >= 0 else "",
         sums=tuple(sums.items()),
+        clearance_point=worst_at,
     )
+
+
+def _broken(result: Assessment, rows: np.ndarray, drop: float | None, angle: float | None) -> tuple[str, ...]:
+    """Words for all that is broken somewhere in a segment with this swing (None: not known)."""
+    found = result.breaks[rows].any(axis=0)
+    limits = result.limits
+    for value, limit in ((drop, limits.swing_drop), (angle, limits.swing_angle_deg)):
+        if limit is not None and (value is None or value > limit + SHOWN_M):
+            found[SWINGS] = True
+    return tuple(word for word, broken in zip(BREAKS, found, strict=True) if broken)
 
 
 def _widest_angle(result: Assessment, rows: np.ndarray) -> float | None:
