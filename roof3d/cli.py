@@ -233,13 +233,14 @@ def _page(options: argparse.Namespace) -> int:
 
 def _view(options: argparse.Namespace) -> int:
     from roof3d.plan import plan_from_options
-    from roof3d.show.view_server import Viewer, saving_place, serve
+    from roof3d.show.view_server import Viewer, portable, saving_place, serve
 
     if Path(options.plan).suffix.lower() == ".toml":
         plan, file = _plan(options)
     else:
         choice = (options.unit, options.up, options.grade)
         plan = plan_from_options(options.plan, (), options.line, options.rules or "us-construction", *choice)
+        plan = portable(plan)
         file = Path(options.plan)
     out = saving_place(plan, file, options.out)
     with Progress("reading the model", options.quiet):

@@ -84,6 +84,13 @@ def changed(plan: Plan, change: Change) -> Plan:
     return made
 
 
+def sources(plan: Plan) -> list[Anchor | AnchorLine]:
+    """Anchors and anchor lines of a plan, in their order."""
+    found: list[Anchor | AnchorLine] = [*plan.anchors]
+    found += plan.anchor_lines
+    return found
+
+
 def line_of(plan: Plan, name: str) -> Line:
     """The line of an anchor or anchor line, "" for the plan's own."""
     source = _find(plan, name) if name else None
@@ -166,10 +173,10 @@ def _with_line(plan: Plan, change: Change, **values: Any) -> Plan:
 
 
 def _find(plan: Plan, name: str) -> Anchor | AnchorLine:
-    for source in (*plan.anchors, *plan.anchor_lines):
+    for source in sources(plan):
         if source.id == name:
             return source
-    known = ", ".join(source.id for source in (*plan.anchors, *plan.anchor_lines)) or "none yet"
+    known = ", ".join(source.id for source in sources(plan)) or "none yet"
     raise _wrong("id", repr(name), f"an anchor of the plan: {known}")
 
 
@@ -180,7 +187,7 @@ def _put(plan: Plan, name: str, source: Anchor | AnchorLine) -> Plan:
 
 
 def _free(plan: Plan, letter: str) -> str:
-    used = {source.id for source in (*plan.anchors, *plan.anchor_lines)}
+    used = {source.id for source in sources(plan)}
     number = 1
     while f"{letter}{number}" in used:
         number += 1

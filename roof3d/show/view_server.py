@@ -10,10 +10,11 @@ import asyncio
 import contextlib
 import hashlib
 import json
+import os
 import secrets
 import socket
 from collections.abc import Callable
-from concurrent.futures import BrokenExecutor, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -26,7 +27,7 @@ from roof3d.plan import write_plan
 from roof3d.records import Plan, Roof
 from roof3d.rules import rule_set_names
 from roof3d.show.page.write import bundled, content_policy, page_html
-from roof3d.show.view_plan import LONGEST_M, History, changed, line_of
+from roof3d.show.view_plan import LONGEST_M, History, changed, line_of, sources
 from roof3d.show.view_quick import QuickLook
 from roof3d.show.view_work import Worker
 from roof3d.units import System
@@ -90,12 +91,12 @@ class Viewer:
     @property
     def _names(self) -> list[str]:
         plan = self.history.plan
-        return ["", *(source.id for source in (*plan.anchors, *plan.anchor_lines))]
+        return ["", *(source.id for source in sources(plan))]
 
     async def _checked(self) -> str:
         try:
             return await asyncio.wrap_future(self.worker.check(self.history.plan, self.units))
-        except BrokenExecutor:
+        except (EOFError, OSError):
             return json.dumps({"problem": "the checking process has ended; save the plan and start again"})
 
     async def run_checks(self) -> None:
@@ -320,6 +321,7 @@ def serve(viewer: Viewer, port: int = 0, ready: Callable[[str], None] | None = N
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listening.bind((HOST, port))
+        listening.listen(64)  # so that the address works as soon as it is told
     except OSError as error:
         raise InputError("", "--port", f"{port}: {error.strerror}", "a free port, or 0 for any") from None
     viewer.port = listening.getsockname()[1]
@@ -358,6 +360,13 @@ def saving_place(plan: Plan, model: Path, out: str | None) -> Path:
             str(place), "--out", "a file that is there already", "a new file, or the plan itself"
         )
     return place
+
+
+def portable(plan: Plan) -> Plan:
+    """A plan without a file, its model named from the working folder, so that both can move together."""
+    with contextlib.suppress(ValueError):  # another drive
+        plan = replace(plan, model=replace(plan.model, file=os.path.relpath(plan.model.file)))
+    return plan
 
 
 def _message(text: str) -> dict[str, Any]:

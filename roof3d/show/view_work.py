@@ -9,7 +9,8 @@ import signal
 import sys
 import threading
 import time
-from concurrent.futures import Future, ProcessPoolExecutor
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -25,33 +26,57 @@ class Worker:
     """One process that checks plans on one roof, one after another."""
 
     def __init__(self, roof: Roof, model: Path, plan: Plan) -> None:
-        if sys.platform == "linux":
-            # the child takes over the roof that is already there; made before any thread starts
-            _kept["roof"] = roof
-            context = multiprocessing.get_context("fork")
-            self._pool = ProcessPoolExecutor(
-                1, mp_context=context, initializer=_stay, initargs=(os.getpid(),)
-            )
-        else:
-            choice = (os.getpid(), str(model), plan.model.unit, plan.model.up, plan.model.grade)
-            context = multiprocessing.get_context("spawn")
-            self._pool = ProcessPoolExecutor(1, mp_context=context, initializer=_load, initargs=choice)
-        self._pool.submit(int).result()
+        # on Linux the child takes over the roof that is already there; it is made before any thread starts
+        forked = sys.platform == "linux"
+        context: Any = multiprocessing.get_context("fork" if forked else "spawn")
+        self._pipe, other = context.Pipe()
+        source = roof if forked else (str(model), plan.model.unit, plan.model.up, plan.model.grade)
+        arguments = (other, self._pipe if forked else None, os.getpid(), source)
+        self._process = context.Process(target=_work, args=arguments, daemon=True)
+        self._process.start()
+        other.close()
+        self._turn = ThreadPoolExecutor(1)
 
     def check(self, plan: Plan, units: System) -> Future[str]:
-        """The page's data of a checked plan as JSON, or ``{"problem": text}``."""
-        return self._pool.submit(_check, plan, units)
+        """The page's data of a checked plan as JSON, or ``{"problem": text}``.
+
+        The future raises EOFError or OSError where the process has ended.
+        """
+        return self._turn.submit(self._ask, "check", plan, units)
 
     def explain(self, segment: int, units: System) -> Future[str]:
         """The sums behind a segment of the last check, as JSON lines."""
-        return self._pool.submit(_explain, segment, units)
+        return self._turn.submit(self._ask, "explain", segment, units)
+
+    def _ask(self, *what: Any) -> str:
+        self._pipe.send(what)
+        return str(self._pipe.recv())
 
     def close(self) -> None:
         """Ends the process; a check that runs is given up."""
-        processes = list(getattr(self._pool, "_processes", {}).values())
-        self._pool.shutdown(wait=False, cancel_futures=True)
-        for process in processes:
-            process.terminate()
+        self._turn.shutdown(wait=False, cancel_futures=True)
+        self._process.terminate()
+        self._process.join(5.0)
+
+
+def _work(pipe: Any, parents_end: Any, parent: int, source: Any) -> None:
+    """What the process does: answers until nobody asks any more."""
+    _stay(parent)
+    if parents_end is not None:
+        parents_end.close()
+    if isinstance(source, tuple):
+        from roof3d.building import build
+
+        file, unit, up, grade = source
+        source = build(file, unit=unit, up=up, grade=grade)
+    _kept["roof"] = source
+    answers: dict[str, Callable[..., str]] = {"check": _check, "explain": _explain}
+    while True:
+        try:
+            name, *rest = pipe.recv()
+        except (EOFError, OSError):
+            return
+        pipe.send(answers[name](*rest))
 
 
 def _stay(parent: int) -> None:
@@ -64,13 +89,6 @@ def _stay(parent: int) -> None:
         os._exit(0)
 
     threading.Thread(target=watch, daemon=True).start()
-
-
-def _load(parent: int, file: str, unit: str | None, up: str | None, grade: float | None) -> None:
-    from roof3d.building import build
-
-    _stay(parent)
-    _kept["roof"] = build(file, unit=unit, up=up, grade=grade)
 
 
 def _check(plan: Plan, units: System) -> str:
