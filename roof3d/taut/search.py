@@ -16,8 +16,8 @@ Proof that the search is right.
 5. So popping sequences in the order of the greater of the two bounds, the first whose minimiser is
    free is the shortest path, provided every sequence that a taut rope can have is reached. Dropped
    are only extensions by a contact that provably cannot be seen from the last one, that lies on a
-   side from which a rope would not press on it (hidden.side_mask), or that repeats a contact (the
-   piece of the edge between two touches would be shorter).
+   side from which a rope would not press on it (hidden.side_mask), or that repeats a contact or
+   starts with the one the point lies on (the piece of the edge between two touches would be shorter).
 6. When the search is cut off (number of sequences, the limit, or a bound near enough), every sequence
    not yet refuted is at least as long as the least bound on the frontier: that bound is ``lo``.
 
@@ -36,6 +36,7 @@ from roof3d.taut.shorten import MOST, one_contact, shorten
 from roof3d.taut.sight import blocked, lift, winding
 
 ALLOWANCE = 0.0005  # m
+ON_EDGE = 1e-4  # m, a point this near an edge lies on it; well within the allowance
 NEAR_END = 0.006  # m, contact places this near an edge's end are lifted off all faces around
 HINTS = 6  # sequences of neighbouring points tried first
 POOL = 20_000  # sequences kept for one point
@@ -47,6 +48,19 @@ CHECKS = 300  # sequences looked at for one point before it is cut off
 @njit(cache=True, inline="always")
 def _flip(mask):  # type: ignore[no-untyped-def]
     return ((mask & 1) << 1) | ((mask & 2) >> 1)
+
+
+@njit(cache=True, inline="always")
+def _off_contact(start, way, length, e, p):  # type: ignore[no-untyped-def]
+    """Distance from a point to contact e."""
+    t = 0.0
+    for c in range(3):
+        t += (p[c] - start[e, c]) * way[e, c]
+    t = min(length[e], max(0.0, t))
+    s = 0.0
+    for c in range(3):
+        s += (p[c] - start[e, c] - t * way[e, c]) ** 2
+    return np.sqrt(s)
 
 
 @njit(cache=True)
@@ -210,6 +224,8 @@ def search_all(  # type: ignore[no-untyped-def]
                     hint_t[h, j] = t[j]
         for e in range(n_contacts):
             p_mask[e] = side_mask(start, n1, n2, e, p)
+            if p_mask[e] and _off_contact(start, way, length, e, p) < ON_EDGE:
+                p_mask[e] = 0  # a rope from a place on an edge never bends at that same edge
         # graph paths whose last node sees the point, cheapest first, each sequence once
         tried = 0
         for n in range(len(cell_contact)):
