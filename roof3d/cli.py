@@ -158,7 +158,7 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _place(options: argparse.Namespace) -> int:
-    from roof3d.place.command import run_place
+    from roof3d.show.placing import run_place
 
     plan, file = _plan(options)
     with Progress("reading the model", options.quiet) as progress:
@@ -170,7 +170,7 @@ def _place(options: argparse.Namespace) -> int:
 
 
 def _takeoff(options: argparse.Namespace) -> int:
-    from roof3d.place.command import run_takeoff
+    from roof3d.show.placing import run_takeoff
 
     result = _read_result(options.result)
     _show(options, run_takeoff(result, _result_roof(options, result), options))

@@ -8,11 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from roof3d import taut
-from roof3d.check import check, make_terms
+from roof3d.check import check, make_limits, make_terms
 from roof3d.fall import (
     AnchorRuler,
     Boundary,
-    Limits,
     Tie,
     assess,
     make_boundary,
@@ -52,7 +51,6 @@ class Judge:
             roof, plan.worker.attachment_height, self.rules.value("steep_slope_above_deg")
         )
         self.guards = protected(self.boundary, plan)
-        self.limits = Limits(self.rules.get("swing_drop_limit"), self.rules.get("swing_angle_limit_deg"))
         self.preparation = taut.prepare(roof)
 
     def ruler(self, at: Floats) -> AnchorRuler:
@@ -87,14 +85,15 @@ class Judge:
     def _broken(self, at: Floats, anchor: Anchor, length: float, line: Line) -> tuple[tuple[str, ...], str]:
         """Edges at which a limit is broken (or may be), and one reason."""
         tie = Tie(length, line.policy, line.slack)
-        terms, _ = make_terms(self.plan, self.rules, line, length)
+        terms, connector = make_terms(self.plan, self.rules, line, length)
+        limits = make_limits(self.plan, self.rules, connector, terms, length)
         for tolerance, slack, turn in LOOKS:
             result = assess(
                 self.boundary,
                 self.ruler(at),
                 tie,
                 terms,
-                self.limits,
+                limits,
                 self.guards,
                 spacing=COARSE_M,
                 tolerance=tolerance,
@@ -103,7 +102,7 @@ class Judge:
             if not bad.any():
                 break
             if slack:
-                drop, angle = self.limits.swing_drop, self.limits.swing_angle_deg
+                drop, angle = limits.swing_drop, limits.swing_angle_deg
                 with np.errstate(invalid="ignore"):
                     deep = result.margin < -slack
                     deep |= result.swing_drop > (np.inf if drop is None else drop + slack)
@@ -114,7 +113,7 @@ class Judge:
                 short = bool((result.state[bad] < SWING).any())
                 return (
                     tuple(self.boundary.edges[row].id for row in rows),
-                    "room below lacks" if short else "the swing is over its limit",
+                    "room below lacks, or a limit on the fall" if short else "the swing is over its limit",
                 )
         found = self.findings(
             replace(self.plan, anchors=(anchor_with(anchor, line, length),), anchor_lines=())

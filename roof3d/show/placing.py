@@ -1,4 +1,4 @@
-"""What the commands ``place`` and ``takeoff`` do, behind the command line."""
+"""What the commands ``place`` and ``takeoff`` show and write, behind the command line."""
 
 from __future__ import annotations
 
