@@ -51,7 +51,9 @@ class Cells:
 
 
 @dataclass(frozen=True, eq=False)
-class _Level:
+class CellLevel:
+    """Cells of one round of quartering; rows of ``plane`` are those of the planes that were cut."""
+
     plane: Ints
     shapes: np.ndarray  # shapely polygons in plan
     centre: Floats
@@ -76,15 +78,15 @@ def make_cells(
     facets = [facet for facet in planes if facet.id in shapes and not shapes[facet.id].is_empty]
     total = sum(shapes[facet.id].area for facet in facets)
     cell = max(cell_m, float(np.sqrt(total / MOST_CELLS)))
-    level = _first(facets, shapes, cell)
+    level = first_cells(facets, shapes, cell)
     done: list[tuple[Ints, Floats, Floats, Floats, Floats, np.ndarray, np.ndarray, Floats]] = []
     while len(level.plane):
-        at, radius, area = _points(level, facets)
+        at, radius, area = cell_points(level, facets)
         served = np.zeros((len(at), len(rulers)), dtype=bool)
         reachable = np.zeros_like(served)
         taut = np.full(served.shape, np.inf)
         for column, (ruler, length) in enumerate(zip(rulers, lengths, strict=True)):
-            lo, hi = _ring_lengths(ruler, at, radius, length, heights)
+            lo, hi = ring_lengths(ruler, at, radius, length, heights)
             taut[:, column] = hi.max(axis=0)
             served[:, column] = taut[:, column] + radius <= length
             reachable[:, column] = lo.min(axis=0) - radius <= length
@@ -102,7 +104,7 @@ def make_cells(
                 taut[keep],
             )
         )
-        level = _quarter(level, open_)
+        level = quarter_cells(level, open_)
     if not done:
         empty = np.zeros(0)
         return Cells(
@@ -133,7 +135,7 @@ def make_cells(
     )
 
 
-def _ring_lengths(
+def ring_lengths(
     ruler: Ruler, at: Floats, radius: Floats, length: float, heights: tuple[float, float]
 ) -> tuple[Floats, Floats]:
     """Brackets (2, n) for the D-ring above each point; inf where straight distance rules it out."""
@@ -156,7 +158,8 @@ def _parts(shapes: np.ndarray, rows: Ints) -> tuple[np.ndarray, Ints]:
     return parts[good], rows[index[good]]
 
 
-def _first(facets: Sequence[Facet], shapes: dict[str, shapely.Geometry], cell: float) -> _Level:
+def first_cells(facets: Sequence[Facet], shapes: dict[str, shapely.Geometry], cell: float) -> CellLevel:
+    """The work on planes cut into squares of ``cell`` metres in plan."""
     planes, polygons, centres = [], [], []
     for row, facet in enumerate(facets):
         shape = shapes[facet.id]
@@ -178,12 +181,15 @@ def _first(facets: Sequence[Facet], shapes: dict[str, shapely.Geometry], cell: f
         polygons.append(parts)
         centres.append(centre[rows])
     if not planes:
-        return _Level(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=object), np.zeros((0, 2)), np.zeros(0))
+        return CellLevel(
+            np.zeros(0, dtype=np.int64), np.zeros(0, dtype=object), np.zeros((0, 2)), np.zeros(0)
+        )
     plane = np.concatenate(planes).astype(np.int64)
-    return _Level(plane, np.concatenate(polygons), np.concatenate(centres), np.full(len(plane), cell))
+    return CellLevel(plane, np.concatenate(polygons), np.concatenate(centres), np.full(len(plane), cell))
 
 
-def _quarter(level: _Level, which: np.ndarray) -> _Level:
+def quarter_cells(level: CellLevel, which: np.ndarray) -> CellLevel:
+    """The cells of ``which`` (bool), each cut into four."""
     rows = np.flatnonzero(which)
     planes, polygons, centres, sizes = [], [], [], []
     for sx, sy in ((-1, -1), (1, -1), (-1, 1), (1, 1)):
@@ -198,7 +204,7 @@ def _quarter(level: _Level, which: np.ndarray) -> _Level:
         polygons.append(parts)
         centres.append(centre[index])
         sizes.append(half[index])
-    return _Level(
+    return CellLevel(
         np.concatenate(planes).astype(np.int64),
         np.concatenate(polygons),
         np.concatenate(centres),
@@ -206,7 +212,7 @@ def _quarter(level: _Level, which: np.ndarray) -> _Level:
     )
 
 
-def _points(level: _Level, facets: Sequence[Facet]) -> tuple[Floats, Floats, Floats]:
+def cell_points(level: CellLevel, facets: Sequence[Facet]) -> tuple[Floats, Floats, Floats]:
     """A point in each cell (on its plane), the way to its furthest point, and its area on the slope."""
     normal = np.array([facet.normal for facet in facets])[level.plane]
     offset = np.array([facet.offset for facet in facets])[level.plane]

@@ -19,11 +19,11 @@ from roof3d.fall.reach import (
     FIRST_CELL_M,
     LEAST_CELL_M,
     MOST_CELLS,
-    _first,
-    _Level,
-    _points,
-    _quarter,
-    _ring_lengths,
+    first_cells,
+    CellLevel,
+    cell_points,
+    quarter_cells,
+    ring_lengths,
 )
 from roof3d.fall.ruler import Ruler
 from roof3d.records import Facet, Floats, Ints
@@ -74,19 +74,21 @@ def make_demand(
     """
     facets = [facet for facet in planes if facet.id in shapes and not shapes[facet.id].is_empty]
     total = sum(shapes[facet.id].area for facet in facets)
-    level = _first(facets, shapes, max(FIRST_CELL_M, float(np.sqrt(total / MOST_CELLS))))
+    level = first_cells(facets, shapes, max(FIRST_CELL_M, float(np.sqrt(total / MOST_CELLS))))
     while len(level.size) and level.size.max() > fine_m * 1.0001:
-        level = _quarter(level, level.size > fine_m * 1.0001)
+        level = quarter_cells(level, level.size > fine_m * 1.0001)
     done: list[tuple[np.ndarray, ...]] = []
     while len(level.plane):
-        at, radius, area = _points(level, facets)
+        at, radius, area = cell_points(level, facets)
         need, point_need, open_cells = _needs(at, radius, rulers, lengths, heights, tell)
         split = open_cells & (level.size > least_m * 1.0001)
         keep = ~split
         done.append((level.plane[keep], at[keep], area[keep], level.size[keep], need[keep], point_need[keep]))
-        level = _quarter(level, split)
+        level = quarter_cells(level, split)
     if not done:
-        empty = _Level(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=object), np.zeros((0, 2)), np.zeros(0))
+        empty = CellLevel(
+            np.zeros(0, dtype=np.int64), np.zeros(0, dtype=object), np.zeros((0, 2)), np.zeros(0)
+        )
         nothing = np.zeros((0, len(rulers)), dtype=np.float32)
         return Demand(empty.plane, (), np.zeros((0, 3)), np.zeros(0), np.zeros(0), nothing, nothing)
     plane, at, area, size, need, point_need = (np.concatenate([part[k] for part in done]) for k in range(6))
@@ -108,7 +110,7 @@ def _needs(
         tell(column, len(rulers))
         if length <= 0:
             continue
-        lo, hi = _ring_lengths(ruler, at, radius, float(length), heights)
+        lo, hi = ring_lengths(ruler, at, radius, float(length), heights)
         whole = hi.max(axis=0) + radius + ROUNDING_M
         whole[whole > length] = np.inf
         point = lo.max(axis=0)
