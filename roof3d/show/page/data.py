@@ -13,6 +13,7 @@ import shapely
 
 from roof3d.explain import explain
 from roof3d.records import Floats, Roof
+from roof3d.show.broken import broken
 from roof3d.show.cells import footprint, polygons
 from roof3d.show.page.layers import layers_of
 from roof3d.show.page.packed import pack_cells
@@ -25,7 +26,8 @@ from roof3d.units import System
 
 EXPLAINED = 120  # of the worst stretches; further ones carry their figures alone
 TRACED = 60  # of the worst stretches, to which the rope is drawn
-SECTIONS = ("page", "state", "state_name", "kind", "severity", "policy", "rating", "verdict")
+Key = tuple[str, str, Any, Any]
+SECTIONS = ("page", "state", "state_name", "limit", "kind", "severity", "policy", "rating", "verdict")
 FIGURES = (
     "taut_length_m",
     "surplus_m",
@@ -55,7 +57,7 @@ def page_data(
     texts = load_texts(language)
     word = verdict(scene)
     model = result.get("model") or {}
-    places = {id(segment): k for k, segment in enumerate(result.get("edge_segments") or [])}
+    places = {_key(segment): k for k, segment in enumerate(result.get("edge_segments") or [])}
     planes, cells = _planes(scene)
     rules = result.get("rules")
     rules = rules if isinstance(rules, dict) else {"name": str(rules or ""), "entries": []}
@@ -79,7 +81,7 @@ def page_data(
             "triangles": scene.triangles.ravel().tolist(),
         },
         "edges": [_edge(edge, scene.origin) for edge in result["edges"]],
-        "stretches": [_stretch(stretch, places) for stretch in scene.stretches],
+        "stretches": [_stretch(stretch, places, scene) for stretch in scene.stretches],
         "segments": [_segment(s, scene.origin) for s in result.get("edge_segments") or []],
         "anchors": [
             {**_anchor(mark.record), "id": mark.id, "kind": mark.kind, "points": _points(mark.points)}
@@ -170,7 +172,12 @@ def _edge(edge: dict[str, Any], origin: Floats) -> dict[str, Any]:
     }
 
 
-def _stretch(stretch: Stretch, places: dict[int, int]) -> dict[str, Any]:
+def _key(segment: dict[str, Any]) -> Key:
+    """What tells one segment from all others."""
+    return (str(segment.get("edge")), str(segment.get("anchor")), segment.get("from_m"), segment.get("to_m"))
+
+
+def _stretch(stretch: Stretch, places: dict[Key, int], scene: Scene) -> dict[str, Any]:
     return {
         "edge": stretch.edge,
         "from_m": _number(stretch.from_m),
@@ -179,15 +186,21 @@ def _stretch(stretch: Stretch, places: dict[int, int]) -> dict[str, Any]:
         "outward": np.round(stretch.outward, 5).tolist(),
         "state": stretch.state,
         "anchor": stretch.anchor,
-        "segment": places.get(id(stretch.figures), -1),
+        "segment": places.get(_key(stretch.figures), -1),
         "number": stretch.number,
+        # neighbours that were too short to be drawn count in these
+        "figures": {key: _number(stretch.figures.get(key), 6) for key in FIGURES}
+        if stretch.figures
+        else None,
+        "breaks": list(broken(stretch, scene)),
     }
 
 
 def _segment(segment: dict[str, Any], origin: Floats) -> dict[str, Any]:
+    """One segment; what is nothing is left out."""
     rest = segment.get("rest_point")
     ends = np.array([segment["start"], segment["end"]], dtype=np.float64) - origin
-    return {
+    made = {
         "edge": segment["edge"],
         "anchor": segment.get("anchor", ""),
         "from_m": _number(segment["from_m"]),
@@ -200,7 +213,9 @@ def _segment(segment: dict[str, Any], origin: Floats) -> dict[str, Any]:
         "strikes": segment.get("strikes") or "",
         "doubt": segment.get("doubt") or "",
         "protection": segment.get("protection") or "",
+        "breaks": [str(word) for word in segment.get("breaks") or []],
     }
+    return {key: value for key, value in made.items() if value not in (None, "", []) or key == "anchor"}
 
 
 def _anchor(record: dict[str, Any]) -> dict[str, Any]:
@@ -276,12 +291,12 @@ def _sources(result: dict[str, Any], texts: Texts) -> list[list[str]]:
     return [[texts(f"report.{key}"), str(value) if value else unknown] for key, value in rows]
 
 
-def _explained(result: dict[str, Any], scene: Scene, places: dict[int, int], most: int) -> dict[str, Any]:
+def _explained(result: dict[str, Any], scene: Scene, places: dict[Key, int], most: int) -> dict[str, Any]:
     """The sums behind the worst stretches, line by line; each line that occurs is kept once."""
     lines: dict[str, int] = {}
     found: dict[str, dict[str, list[int]]] = {"m": {}, "ft": {}}
     for stretch in scene.worst[:most]:
-        place = places.get(id(stretch.figures))
+        place = places.get(_key(stretch.figures))
         if place is None:
             continue
         for system, store in found.items():

@@ -9,7 +9,7 @@ import { Rim } from "./rim";
 import { Stage, type Label } from "./stage";
 import { Surfaces } from "./surfaces";
 import { Tables } from "./tables";
-import { FALL_STATES, type Layer, type PageData, type PackedCells, type Plane, type Point, type Segment, type Units } from "./types";
+import { FALL_STATES, filled, type Layer, type PageData, type PackedCells, type Plane, type Point, type Segment, type Units } from "./types";
 import { Words } from "./words";
 
 type Picked =
@@ -60,7 +60,7 @@ export class App {
   private size = 10;
 
   constructor(data: PageData) {
-    this.data = data;
+    this.data = filled(data);
     this.words = new Words(data);
     this.cells = unpack(data.cells);
     document.title = data.title;
@@ -103,6 +103,9 @@ export class App {
     this.marks = new Marks(this.edges, this.data.colours, size);
     stage.scene.add(this.surfaces.group, this.edges.group, this.marks.group);
     stage.solid = this.surfaces.solid;
+    const foot = Math.max(this.data.ground ?? low[2]!, low[2]! - 60);
+    const corners = this.data.planes.flatMap((plane) => plane.rings.flat());
+    stage.fit = corners.flatMap((p): Point[] => [p, [p[0], p[1], foot]]);
     stage.onResize = (w, h_) => this.edges!.resize(w, h_);
     let down: [number, number] = [0, 0];
     stage.canvas.addEventListener("pointerdown", (e) => (down = [e.clientX, e.clientY]));
@@ -155,7 +158,7 @@ export class App {
   /** Other data, as after a change of the plan; the camera stays. */
   replace(data: PageData): void {
     const session = this.data.session;
-    this.data = { ...data, session };
+    this.data = { ...filled(data), session };
     const units = this.words.units;
     this.words = new Words(this.data);
     this.words.units = units;
@@ -391,7 +394,9 @@ export class App {
     const { picked, words, data } = this;
     switch (picked.kind) {
       case "segment": {
-        const segment = data.segments[picked.index];
+        const own = data.segments[picked.index];
+        const stretch = picked.number ? data.stretches.find((s) => s.number === picked.number) : undefined;
+        const segment = own && stretch ? { ...own, ...stretch.figures, breaks: stretch.breaks, from_m: stretch.from_m, to_m: stretch.to_m } : own;
         if (!segment) return this.emptyCard();
         this.card.segment(data, segment, picked.number, words, this.lines(picked.index));
         if (this.explain) {

@@ -2,7 +2,7 @@
 
 import { cellAt, figure, type Cells } from "./cells";
 import { h, put } from "./dom";
-import { badge, stateWord } from "./legend";
+import { badge, breakWords, stateWord } from "./legend";
 import { swingText } from "./tables";
 import { STATES, type Edge, type PageData, type Plane, type Point, type Segment, type Stretch } from "./types";
 import type { Words } from "./words";
@@ -23,7 +23,7 @@ export class Card {
         { type: "button", class: "worstrow", click: () => pick(s) },
         badge(s.number, data.colours.states[s.state]),
         h("span", {}, `${words.of("kind", kinds.get(s.edge) ?? "")} ${s.edge}, ${words.length(s.from_m)} – ${words.length(s.to_m)}`),
-        h("span", { class: "note" }, `${words.of("state_name", s.state)}, ${words.say("col_margin")} ${words.length(segment?.margin_m, "down")}`),
+        h("span", { class: "note" }, `${s.breaks.length ? breakWords(s.breaks, words) : words.of("state_name", s.state)}; ${words.say("col_margin")} ${words.length((s.figures ?? segment)?.margin_m, "down")}`),
       );
     });
     put(
@@ -55,6 +55,7 @@ export class Card {
       ),
       h("p", {}, `${words.length(segment.from_m)} – ${words.length(segment.to_m)}, ${words.say("anchor")} ${segment.anchor}`),
       h("p", { class: "state" }, stateWord(segment.state, data.colours, words), " ", words.of("state", segment.state)),
+      segment.breaks.length ? h("p", {}, `${words.say("broken")}: `, h("b", {}, breakWords(segment.breaks, words))) : null,
       h(
         "table",
         { class: "figures" },

@@ -2,8 +2,8 @@
 
 import type { Cells } from "./cells";
 import { h, put, svg } from "./dom";
-import { BACK_HATCH, HATCH, legend, SWING_ROWS, type Paint } from "./scale";
-import { FALL_STATES, type Colours, type Layer, type StateStyle } from "./types";
+import { BACK_HATCH, HATCH, legend, LIMIT_COLUMNS, SWING_ROWS, type Paint } from "./scale";
+import { type Colours, type Layer, type StateStyle } from "./types";
 import type { Words } from "./words";
 
 export function mapLegend(into: HTMLElement, layer: Layer, colours: Colours, words: Words, cells: Cells | null): void {
@@ -26,6 +26,7 @@ function swatch(paint: Paint, colours: Colours): SVGElement {
   if (paint.pattern === HATCH) for (let x = 2; x < 34; x += 8) line(x, 15, x + 12 > 33 ? 33 : x + 12, x + 12 > 33 ? 15 - (33 - x) * 1.2 : 1, ink);
   if (paint.pattern === BACK_HATCH) for (let x = 2; x < 26; x += 8) line(x, 1, x + 10, 15, ink);
   if (paint.pattern === SWING_ROWS) for (const y of [5, 11]) for (let x = 2; x < 30; x += 10) line(x, y, x + 6, y, colours.states.swing!.colour);
+  if (paint.pattern === LIMIT_COLUMNS) for (const x of [8, 17, 26]) for (const y of [2, 9]) line(x, y, x, y + 5, colours.states.short!.colour);
   return box;
 }
 
@@ -72,4 +73,7 @@ export function stateWord(state: string, colours: Colours, words: Words): HTMLEl
   return h("span", { class: "stateword", title: words.of("state", state) }, style ? stroke(style) : null, words.of("state_name", state));
 }
 
-export const isFall = (state: string): boolean => FALL_STATES.has(state);
+/** What a stretch breaks, in words. */
+export function breakWords(breaks: string[], words: Words): string {
+  return breaks.map((name) => words.of("limit", name)).join(", ");
+}

@@ -7,7 +7,7 @@ import type { Words } from "./words";
 
 const TOP = 22;
 const DEEP = 66;
-const GAP = 10;
+const MOST_GAP = 10;
 
 export class Rim {
   readonly element = h("section", { class: "rim" });
@@ -18,17 +18,18 @@ export class Rim {
     const needed = shown.map((one) => one.segment?.clearance_required_m ?? 0);
     const most = Math.max(1, ...needed);
     const width = 1400;
-    const along = (width - GAP * (falls.length + 1)) / Math.max(total, 0.01);
+    const gap = Math.min(MOST_GAP, (0.25 * width) / (falls.length + 1));
+    const along = (width - gap * (falls.length + 1)) / Math.max(total, 0.01);
     const deep = (value: number): number => (Math.min(Math.max(value, 0), most * 1.12) / most) * (DEEP / 1.12);
     const board = svg("svg", { viewBox: `0 0 ${width} ${TOP + DEEP + 4}`, preserveAspectRatio: "none", role: "group", "aria-label": words.say("rim") });
     const names: HTMLElement[] = [];
-    let x = GAP;
+    let x = gap;
     for (const edge of falls) {
       const size = (edge.length_m ?? 0) * along;
       const text = words.say("rim_edge", { kind: words.of("kind", edge.kind), edge: edge.id });
       const name = h("span", { class: "rimname" }, size > 70 ? text : size > 24 ? edge.id : "");
       name.style.left = `${(x / width) * 100}%`;
-      name.style.maxWidth = `${((size + GAP) / width) * 100}%`;
+      name.style.maxWidth = `${((size + gap) / width) * 100}%`;
       names.push(name);
       board.append(svg("line", { x1: x, y1: TOP, x2: x + size, y2: TOP, stroke: colours.ink as string, "stroke-width": 1, "vector-effect": "non-scaling-stroke" }));
       shown.forEach((one, index) => {
@@ -56,7 +57,7 @@ export class Rim {
         group.append(svg("rect", { x: left, y: 0, width: wide, height: TOP + DEEP, fill: "transparent" }));
         board.append(group);
       });
-      x += size + GAP;
+      x += size + gap;
     }
     put(this.element, h("p", { class: "note" }, words.say("rim")), h("div", { class: "rimnames" }, ...names), board as unknown as HTMLElement);
   }

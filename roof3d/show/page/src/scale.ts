@@ -9,6 +9,7 @@ export const PLAIN = 0;
 export const HATCH = 1;
 export const BACK_HATCH = 2;
 export const SWING_ROWS = 3;
+export const LIMIT_COLUMNS = 4;
 
 export interface Paint {
   colour: string;
@@ -53,7 +54,14 @@ export function paint(cells: Cells, k: number, layer: Layer, colours: Colours): 
   }
   const left = value === null || value === Infinity ? -Infinity : layer.kind === "limit" ? layer.limit_m! - value : value;
   const colour = colours.bands[band(left, layer.step_m!, colours.bands.length)]!;
-  return { colour, pattern: !served ? HATCH : layer.id === "margin" && state === "swing" ? SWING_ROWS : PLAIN };
+  let pattern = served ? PLAIN : HATCH;
+  if (served && layer.id === "margin") pattern = state === "swing" ? SWING_ROWS : otherLimit(state, left) ? LIMIT_COLUMNS : PLAIN;
+  return { colour, pattern };
+}
+
+/** Whether a place with room left is bad all the same: another limit is broken from there. */
+function otherLimit(state: string, margin: number): boolean {
+  return state === "short" && margin >= 0;
 }
 
 function step(colours: Colours, index: number): string {
@@ -97,10 +105,11 @@ row.rule = up ? words.say("rule_limit", { value: words.length(layer.limit_m) }) 
       rows.push({ colour: step(colours, k - 1), pattern: PLAIN, text: last ? words.say("or_more", { value: String(k) }) : String(k) });
     }
   }
-  const used = { unsure: false, swings: false };
+  const used = { unsure: false, swings: false, others: false };
   if (cells) {
     for (let k = 0; k < cells.count; k++) {
       used.swings ||= STATES[cells.state[k]!] === "swing";
+      used.others ||= otherLimit(STATES[cells.state[k]!] ?? "", figure(cells, "margin", k) ?? -1);
       used.unsure ||= cells.state[k]! >= UNSURE && cells.served[k]! > 0;
     }
   }
@@ -110,6 +119,9 @@ row.rule = up ? words.say("rule_limit", { value: words.length(layer.limit_m) }) 
   if (layer.kind !== "count" && layer.id !== "taut") add("safe", PLAIN);
   if (layer.id === "margin" && used.swings) {
     rows.push({ colour: colours.paper as string, pattern: SWING_ROWS, text: words.say("swings") });
+  }
+  if (layer.id === "margin" && used.others) {
+    rows.push({ colour: colours.paper as string, pattern: LIMIT_COLUMNS, text: words.say("others") });
   }
   add("unserved", HATCH);
   if (used.unsure) add("unsure", BACK_HATCH);

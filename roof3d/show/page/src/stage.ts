@@ -5,6 +5,7 @@ import { OrbitControls } from "three/examples/jsm/controls/OrbitControls.js";
 import { h } from "./dom";
 import type { Point } from "./types";
 
+const FILL = 0.88; // of half the stage
 const CROWDED = 19; // pixels; of labels closer than this the first one is shown
 
 export interface Label {
@@ -19,6 +20,8 @@ export class Stage {
   readonly camera = new three.PerspectiveCamera(32, 1, 0.1, 5000);
   readonly controls: OrbitControls;
   solid: three.Object3D[] = [];
+  /** What must be seen as a whole. */
+  fit: Point[] = [];
   onResize: (width: number, height: number) => void = () => {};
   private readonly renderer: three.WebGLRenderer;
   private readonly overlay = h("div", { class: "labels" });
@@ -66,10 +69,23 @@ export class Stage {
     const b = (bearing * Math.PI) / 180;
     const e = (Math.min(above, 89.9) * Math.PI) / 180;
     const way = new three.Vector3(Math.sin(b) * Math.cos(e), Math.cos(b) * Math.cos(e), Math.sin(e));
-    const narrow = Math.min(1, this.camera.aspect);
-    const distance = (this.size * 0.44) / Math.tan((this.camera.fov * Math.PI) / 360) / narrow;
     this.controls.target.copy(this.middle);
-    this.camera.position.copy(this.middle).addScaledVector(way, distance);
+    // as near as everything that must be seen allows
+    let near = this.size / 10;
+    let far = this.size * 5;
+    for (let k = 0; k < 24; k++) {
+      const distance = (near + far) / 2;
+      this.camera.position.copy(this.middle).addScaledVector(way, distance);
+      this.camera.lookAt(this.middle);
+      this.camera.updateMatrixWorld();
+      const inside = this.fit.every((at) => {
+        const p = new three.Vector3(...at).project(this.camera);
+        return Math.abs(p.x) < FILL && Math.abs(p.y) < FILL && p.z < 1;
+      });
+      if (inside) far = distance;
+      else near = distance;
+    }
+    this.camera.position.copy(this.middle).addScaledVector(way, far);
     this.controls.update();
     this.ask();
   }

@@ -25,6 +25,7 @@ uniform vec3 outside;
 uniform vec3 hatch;
 uniform vec3 soft;
 uniform vec3 swing;
+uniform vec3 limit;
 uniform float spacing;
 float stripe(float at, float share) {
   float width = fwidth(at);
@@ -44,6 +45,9 @@ void main() {
   else if (pattern > 1.5 && pattern < 2.5) colour = mix(colour, hatch, stripe((at.x + at.y) * 0.7071, 0.16));
   else if (pattern > 2.5 && pattern < 3.5) {
     colour = mix(colour, swing, stripe(at.y * 0.5, 0.13) * step(0.45, fract(at.x * 0.5)));
+  }
+  else if (pattern > 3.5 && pattern < 4.5) {
+    colour = mix(colour, limit, stripe(at.x * 0.5, 0.13) * step(0.45, fract(at.y * 0.5)));
   }
   else if (pattern > 8.0) colour = mix(colour, soft, stripe((at.x + at.y) * 0.4, 0.14));
   gl_FragColor = vec4(colour, 1.0);
@@ -134,6 +138,7 @@ export class Surfaces {
         hatch: { value: colour("hatch") },
         soft: { value: colour("soft_hatch") },
         swing: { value: new three.Vector3(...channels(this.colours.states.swing!.colour).map((c) => c / 255)) },
+        limit: { value: new three.Vector3(...channels(this.colours.states.short!.colour).map((c) => c / 255)) },
         spacing: { value: spacing },
       },
     });

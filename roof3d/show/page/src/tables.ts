@@ -1,7 +1,7 @@
 /** Everything in words and numbers: the same findings as the picture, for reading and for screen readers. */
 
 import { h, put } from "./dom";
-import { badge, stateWord } from "./legend";
+import { badge, breakWords, stateWord } from "./legend";
 import type { PageData, Segment, Stretch } from "./types";
 import { DASH, type Words } from "./words";
 
@@ -119,8 +119,8 @@ function worst(data: PageData, words: Words, actions: Actions): HTMLElement {
           badge(s.number, data.colours.states[s.state]),
           place(s.edge, kinds.get(s.edge) ?? "", s.from_m, s.to_m, words),
           s.anchor,
-          stateWord(s.state, data.colours, words),
-          ...(segment ? [...figures(segment, words), segment.strikes] : ["", "", "", "", "", ""]),
+          h("span", {}, stateWord(s.state, data.colours, words), s.breaks.length ? `: ${breakWords(s.breaks, words)}` : ""),
+          ...(segment ? [...figures({ ...segment, ...s.figures }, words), segment.strikes] : ["", "", "", "", "", ""]),
         ] as Cell[],
         pick: () => actions.stretch(s),
         data: `stretch-${s.number}`,
@@ -153,7 +153,12 @@ function edges(data: PageData, words: Words, actions: Actions): HTMLElement {
           words.length(s.from_m),
           words.length(s.to_m),
           s.anchor,
-          stateWord(s.protection && s.state === "beyond" ? "guarded" : s.state, data.colours, words),
+          h(
+            "span",
+            {},
+            stateWord(s.protection && s.state === "beyond" ? "guarded" : s.state, data.colours, words),
+            s.breaks.length ? `: ${breakWords(s.breaks, words)}` : "",
+          ),
           words.length(s.taut_length_m, "down"),
           ...figures(s, words),
           words.length(edge.drop_m, "down"),

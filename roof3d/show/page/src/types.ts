@@ -83,6 +83,8 @@ export interface Stretch {
   anchor: string;
   segment: number;
   number: number;
+  figures: Partial<Segment> | null;
+  breaks: string[];
 }
 
 export interface Segment {
@@ -104,6 +106,7 @@ export interface Segment {
   strikes: string;
   doubt: string;
   protection: string;
+  breaks: string[];
 }
 
 export interface Anchor {
@@ -184,3 +187,24 @@ export const STATES = ["short", "swing", "arrest", "held", "beyond"];
 export const FALL_STATES = new Set(["short", "swing", "arrest"]);
 /** Drawn from the first to the last, so that the worst lies on top. */
 export const DRAWN = ["beyond", "guarded", "held", "unassessed", "arrest", "swing", "short"];
+
+const EMPTY = {
+  taut_length_m: null,
+  surplus_m: null,
+  free_fall_m: null,
+  swing_drop_m: null,
+  swing_angle_deg: null,
+  clearance_required_m: null,
+  clearance_available_m: null,
+  margin_m: null,
+  rest: null,
+  strikes: "",
+  doubt: "",
+  protection: "",
+  breaks: [] as string[],
+};
+
+/** The data with what was left out because it is nothing. */
+export function filled(data: PageData): PageData {
+  return { ...data, segments: data.segments.map((segment) => ({ ...EMPTY, ...segment })) };
+}
