@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -133,3 +134,38 @@ def test_line_without_any_data_is_worse_than_any_that_has_some(gable):
     told = check(roof, replace(with_line(plan), line=replace(own, length=4.2))).to_json()
     assert told["anchors"][0]["clearance_terms"]["line_elongation"] == 0.0
     assert bare["anchors"][0]["clearance_terms"]["line_elongation"] > 0
+
+
+def numbers(item, path=""):
+    """Paths of all numbers in a result."""
+    if isinstance(item, dict | list):
+        for key, value in item.items() if isinstance(item, dict) else enumerate(item):
+            yield from numbers(value, f"{path}/{key}" if path else str(key))
+    elif isinstance(item, int | float) and not isinstance(item, bool):
+        yield path
+
+
+@pytest.mark.parametrize("name", ["gable", "dormers"])
+def test_every_number_of_a_result_says_what_it_means_and_where_it_comes_from(name):
+    plan = read_plan(MODELS / f"{name}.toml")
+    model = plan.model
+    roof = building.build(MODELS / model.file, unit=model.unit, up=model.up, grade=model.grade)
+    data = check(roof, plan).to_json()
+    kinds: dict[str, int] = {}
+    for path in numbers(data):
+        kind = re.sub(r"/\d+(?=/|$)", "/#", path)
+        kinds[kind] = kinds.get(kind, 0) + 1
+        if kinds[kind] > 4:
+            continue
+        lines = explain(data, path)
+        text = "\n".join(lines)
+        assert "nan" not in text, path
+        if kind.startswith("rules/entries/"):
+            assert "status:" in text, path
+            continue
+        said = next(line for line in lines if " = " in line)
+        # what it means ...
+        assert re.search(r" = \S.*: \w+", said), (path, said)
+        # ... and a formula, a search, a count, the plan or the model behind it
+        assert len(lines) > lines.index(said) + 1, (path, lines)
+    assert len(kinds) > 60

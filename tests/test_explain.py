@@ -200,6 +200,39 @@ def test_terms_that_are_not_the_rule_sets_are_told_apart():
     assert "attachment_height = 1.524" not in out
 
 
+def test_an_anchors_own_terms_are_told_apart_from_the_rule_sets():
+    assert "from the plan or its equipment, not the rule set's attachment_height" in text(
+        "A1/clearance_terms/attachment_height_m"
+    )
+    assert "status: memory" in text("A1/clearance_terms/margin_m")
+    result = made()
+    result["anchors"][0]["clearance_terms"]["margin_m"] = 0.7
+    assert "status" not in text("A1/clearance_terms/margin_m", result)
+
+
+def test_coordinates_and_letters_have_units_and_meanings():
+    out = text("E1/rest_point/2")
+    assert "rest_point/2 (z) = 3.000 m: where the rope rests" in out
+    assert "own coordinates" in out
+    assert "clearance_terms/k = 0.300 m: harness stretch" in text("E1/clearance_terms/k")
+    assert "C = h + s + X + k + M" in text("E1/clearance_terms/k")
+    assert "s = L - d" in text("E1/sums/taut_m")
+
+
+def test_a_broken_limit_is_named():
+    result = made()
+    result["edge_segments"][1]["breaks"] = ["room", "force"]
+    assert "breaks a limit: room below, force on the person" in text("E1", result)
+
+
+def test_an_arrests_fall_is_shown_where_it_happens():
+    result = made()
+    result["anchors"][0]["arrest"]["free_fall_m"] = 2.0
+    out = text("A1/arrest/free_fall_m", result)
+    assert "edge E1 from 4.000 m to 10.000 m, on A1" in out
+    assert "f = max(0, h + s)" in out
+
+
 def test_deceleration_beyond_the_absorbers_scope_is_told():
     result = made()
     worst = result["edge_segments"][1]
@@ -268,6 +301,7 @@ def test_feet():
         ("edge_segments/12", "0 to 2"),
         ("A1@3", "accepted"),
         ("work/x", "served_m2"),
+        ("E1:H1/clearance_terms/X", "what is known there"),
     ],
 )
 def test_places_that_are_not_there(place, message):

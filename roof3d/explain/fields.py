@@ -17,6 +17,38 @@ UNITS = (
 """Endings of field names and the units that they stand for."""
 
 MEANINGS = {
+    "anchors": "number of anchors and anchor lines",
+    "cell_m": "greatest side of the cells that the map of exposure is cut into",
+    "clearance_point": "place on the track where the margin is least",
+    "end": "where the segment ends",
+    "extra_m": "further way in arrest; an anchor line's own counts in the places of its traveller",
+    "findings": "number of findings that somebody has to look at",
+    "grade_m": "height of the ground where the model has none",
+    "half_width_m": "how far to either side a falling body is taken to sweep",
+    "least_cell_m": "least side of the cells, where reach or state changes",
+    "line_at_worst_m": "line length where the margin is least",
+    "line_m": "line length where the worker goes over",
+    "notes": "number of findings that are no more than notes",
+    "outward": "horizontal direction that a fall over the edge takes, of length one",
+    "point": "which of the line's points, ends and supports, counted from one",
+    "points": "corner of the line or edge",
+    "reach_m": "how far outward from the edge a falling body is taken to sweep",
+    "rest_point": "where the rope rests on the edge: the lowest fall potential on the track",
+    "rest_potential_m": "fall potential where the rope rests",
+    "rings": "corner of the plane's outline",
+    "served": "whether an anchor certainly reaches the cell, standing and kneeling",
+    "served_by": "number of anchors that certainly reach the cell",
+    "size_m": "side of the cell",
+    "span": "which span of the line, counted from one",
+    "start": "where the segment begins",
+    "taut_at_rest_m": "taut length where the margin is least",
+    "taut_m": "taut length where the worker goes over",
+    "triangles": "number of triangles after welding and repair",
+    "vector_kN": "load as a vector: what the line does to its point",
+    "value": "value of the rule set, in the unit beside it",
+    "year": "year of the document",
+    "at": "place",
+    "centroid": "centre of the plane's area",
     "area_m2": "area",
     "azimuth_deg": "direction of the downslope, clockwise from +y",
     "attachment_height_m": "height of the D-ring above the soles, standing",
@@ -60,11 +92,24 @@ MEANINGS = {
 
 MEANINGS_AT = {
     "clearance_terms/margin_m": "room to keep below the feet at the lowest point",
+    "clearance_terms/h": "height of the D-ring above the soles",
+    "clearance_terms/s": "surplus of line at the place where the margin is least",
+    "clearance_terms/X": "elongation in arrest: absorber, line, anchor line",
+    "clearance_terms/k": "harness stretch and shift of the D-ring",
+    "clearance_terms/M": "room to keep below the feet at the lowest point",
 }
 """Fields whose name means something else inside another."""
 
+LETTERS = "hsXkM"
+"""Terms of the clearance sum that a segment names by letter; all lengths."""
+
+PLACES = ("at", "centroid", "clearance_point", "end", "points", "rest_point", "rings", "start")
+"""Fields that hold coordinates in the model's own frame, metres."""
+
+AXES = "xyz"
+
 STATES = {
-    "short": "a fall is possible and clearance is lacking",
+    "short": "a fall is possible and clearance is lacking or another limit is broken",
     "swing": "a fall is possible and the swing is over its limit or strikes something",
     "arrest": "a fall is possible; clearance and swing keep their limits",
     "held": "the edge is passed only by stretch, and the stretch does not suffice",
@@ -72,8 +117,40 @@ STATES = {
 }
 
 
+BROKEN = {
+    "room": "room below",
+    "free-fall": "free fall",
+    "force": "force on the person",
+    "absorber": "length of the absorber",
+    "swing": "swing",
+}
+"""Words of ``records.BREAKS`` as a person reads them."""
+
+
+def name_of(field: str) -> str:
+    """The last name in a path through a result: numbers pick entries of what they follow."""
+    return next((key for key in reversed(field.split("/")) if not key.isdecimal()), "")
+
+
+def axis_of(field: str) -> str:
+    """x, y or z where a path ends in a coordinate of a place or a vector; else ""."""
+    last = field.rsplit("/", 1)[-1]
+    if last in ("0", "1", "2") and name_of(field) in (*PLACES, "outward", "vector_kN"):
+        return AXES[int(last)]
+    return ""
+
+
+def meaning_of(field: str) -> str:
+    """What a field means, in words; "" where its name says it."""
+    name = name_of(field)
+    tail = "/".join(field.split("/")[-2:])
+    return MEANINGS_AT.get(tail) or MEANINGS.get(name, "")
+
+
 def unit_of(field: str) -> str:
     """The unit that a field's name ends in; "" for pure numbers and texts."""
+    if field in PLACES or field in tuple(LETTERS):
+        return "m"
     return next((unit for ending, unit in UNITS if field.endswith(ending)), "")
 
 

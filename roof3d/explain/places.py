@@ -116,6 +116,10 @@ def _step(item: Any, key: str, place: str, result: dict[str, Any]) -> Any:
         raise InputError("", "place", f"{key!r} in {place!r}", f"one of {', '.join(item)}")
     if isinstance(item, list) and item:
         raise InputError("", "place", f"{key!r} in {place!r}", f"a number from 0 to {len(item) - 1}")
+    if item is None:
+        raise InputError(
+            "", "place", repr(place), f"a part of what is known there: {key!r} is in something that is not"
+        )
     raise _missing(result, place)
 
 

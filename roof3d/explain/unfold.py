@@ -12,7 +12,8 @@ from collections.abc import Callable
 from typing import Any
 
 from roof3d import formulas
-from roof3d.explain.fields import MEANINGS, MEANINGS_AT, STATES, show, unit_of
+from roof3d.explain.fields import BROKEN, STATES, axis_of, meaning_of, name_of, show, unit_of
+from roof3d.explain.origin import origin
 from roof3d.explain.places import Place, find
 
 CLOSE = 2e-6  # results are written with six decimals
@@ -43,6 +44,8 @@ def explain(result: Item, place: str, *, units: str = "m") -> tuple[str, ...]:
         lines += writer(result, found, units)
     elif found.kind == "edge":
         lines += _plain(found, units)
+    if found.field and found.kind != "rule":
+        lines += ["    " + line for line in origin(found)]
     return tuple(lines)
 
 
@@ -52,7 +55,7 @@ def _head(found: Place, units: str) -> Lines:
         case "segment":
             span = f"{show('from_m', item['from_m'], units)} to {show('to_m', item['to_m'], units)}"
             lines = [f"edge {item['edge']} from {span}, on {item['anchor']}: {item['state']}"]
-            lines.append(f"  {STATES.get(item['state'], '')}")
+            lines.append(f"  {_state(item)}")
             if item.get("strikes"):
                 lines.append(f"  below or in the way: {item['strikes']}")
             if item.get("doubt"):
@@ -65,6 +68,14 @@ def _head(found: Place, units: str) -> Lines:
     return [found.path]
 
 
+def _state(segment: Item) -> str:
+    """What a segment's state means, and which limits it breaks."""
+    broken = [BROKEN[name] for name in segment.get("breaks", ()) if name in BROKEN]
+    if broken:
+        return f"a fall is possible and breaks a limit: {', '.join(broken)}"
+    return STATES.get(segment["state"], "")
+
+
 def _value(item: Any, field: str) -> Any:
     for key in field.split("/"):
         item = item[int(key)] if isinstance(item, list) else item[key]
@@ -73,9 +84,9 @@ def _value(item: Any, field: str) -> Any:
 
 def _said(field: str, value: Any, units: str) -> str:
     """``field = value: meaning``."""
-    name = field.rsplit("/", 1)[-1]
-    meaning = MEANINGS_AT.get(field) or MEANINGS.get(name, "")
-    return f"{field} = {show(name, value, units)}" + (f": {meaning}" if meaning else "")
+    meaning, axis = meaning_of(field), axis_of(field)
+    figure = f"{field}{f' ({axis})' if axis else ''} = {show(name_of(field), value, units)}"
+    return figure + (f": {meaning}" if meaning else "")
 
 
 def _plain(found: Place, units: str) -> Lines:
@@ -139,7 +150,8 @@ def _segment(result: Item, found: Place, units: str) -> Lines:
     segment = found.item
     if found.field:
         if found.field not in writers:
-            return _plain(found, units)
+            write = _part_of_sum(found.field)
+            return _plain(found, units) + (write(result, segment, units) if write is not None else [])
         return [
             "  " + _said(found.field, segment[found.field], units),
             *writers[found.field](result, segment, units),
@@ -150,6 +162,17 @@ def _segment(result: Item, found: Place, units: str) -> Lines:
             lines.append("  " + _said(field, segment[field], units))
             lines += write(result, segment, units)
     return lines
+
+
+def _part_of_sum(field: str) -> Callable[[Item, Item, str], Lines] | None:
+    """The sum of a segment that one of its terms goes into."""
+    if field in ("sums/line_m", "sums/taut_m"):
+        return _surplus
+    if field == "sums/rest_potential_m":
+        return _swing_drop
+    if field.startswith(("clearance_terms/", "sums/")):
+        return _required
+    return None
 
 
 def _taut(result: Item, segment: Item, units: str) -> Lines:
@@ -328,6 +351,12 @@ def _anchor_figure(result: Item, item: Item, field: str, name: str, value: Any, 
         case "line_stretch_m":
             length = item.get("line_length_m") or 1.0
             return [f"    {value / length:.1%} of the line's length"]
+        case "free_fall_m":
+            return _stands_at(result, "free_fall_m", value, units, item["id"])
+        case "line_elongation":
+            return _used(result, "line_elongation", value, units)
+        case "least_absorber_force_N":
+            return _used(result, "least_average_force", value, units)
         case "peak_force_kN":
             return _sources(result, ("absorber_peak_force", "arrest_force_limit"), units)
         case "load_kN" if "needs_kN" in holder:
@@ -339,6 +368,11 @@ def _anchor_figure(result: Item, item: Item, field: str, name: str, value: Any, 
             return [
                 "    the greatest force in the line; friction at edges is not credited",
                 *_asked(result, item, value, units),
+            ]
+        case "load_kN" if item.get("loads"):
+            k = max(range(len(item["loads"])), key=lambda k: item["loads"][k].get("load_kN") or 0.0)
+            return [
+                f"    the greatest on its ends and supports: loads/{k}, {item['loads'][k].get('kind', '')}"
             ]
         case "needs_kN":
             factor = _rule_value(result, "anchor_line_safety_factor")
@@ -355,7 +389,17 @@ def _anchor_figure(result: Item, item: Item, field: str, name: str, value: Any, 
             )
         case "pull_kN":
             return _pull(item, holder, value, units)
-    return _sources(result, (name.rsplit("_m", 1)[0],), units) if unit_of(name) == "m" else []
+    return _used(result, name.removesuffix("_m"), value, units) if unit_of(name) == "m" else []
+
+
+def _used(result: Item, name: str, value: float, units: str) -> Lines:
+    """The rule set's value with its source, if that is what was used; else that it was not."""
+    given = _rule_value(result, name)
+    if given is None:
+        return []
+    if math.isclose(value, given, rel_tol=1e-5, abs_tol=CLOSE):
+        return _sources(result, (name,), units)
+    return [f"      from the plan or its equipment, not the rule set's {name}"]
 
 
 def _stretch(terms: Item, value: float, length: float | None, units: str) -> Lines:
@@ -416,17 +460,24 @@ def _part(result: Item, found: Place, units: str) -> Lines:
     lines = _plain(found, units)
     if found.path == "summary" and found.field in ("worst_margin_m", "worst_state"):
         key = {"worst_margin_m": "margin_m", "worst_state": "state"}[found.field]
-        worst = found.item[found.field]
-        for index, segment in enumerate(result.get("edge_segments", [])):
-            if not _same(segment.get(key), worst):
-                continue
-            inner = Place(
-                "segment", segment, "margin_m" if key == "margin_m" else "", f"edge_segments/{index}"
-            )
-            lines.append("  it stands at:")
-            lines += ["  " + line for line in _head(inner, units) + _segment(result, inner, units)]
-            break
+        lines += _stands_at(result, key, found.item[found.field], units)
+    if found.path == "exposure" and found.field.startswith("cells/"):
+        number, _, name = found.field.removeprefix("cells/").partition("/")
+        cell = found.item["cells"][int(number)]
+        if name == "margin_m":
+            lines += _stands_at(result, name, cell[name], units, cell.get("anchor"))
     return lines
+
+
+def _stands_at(result: Item, key: str, value: Any, units: str, anchor: str | None = None) -> Lines:
+    """The first segment that a figure was taken from, unfolded; nothing where it is none's own."""
+    for index, segment in enumerate(result.get("edge_segments", [])):
+        if not _same(segment.get(key), value) or anchor not in (None, segment["anchor"]):
+            continue
+        inner = Place("segment", segment, "" if key == "state" else key, f"edge_segments/{index}")
+        unfolded = _head(inner, units) + _segment(result, inner, units)
+        return ["  it stands at:", *("  " + line for line in unfolded)]
+    return []
 
 
 def _same(value: Any, other: Any) -> bool:
