@@ -14,7 +14,7 @@ import numpy as np
 from roof3d.records import Mesh
 
 PIECES_MOST = 700  # planar pieces up to which a mesh is taken as it is
-STEPS = (500, 350, 250)  # triangles of the stand-in that are tried, finest first
+STEPS = (800, 500, 350)  # triangles of the stand-in that are tried, finest first
 STILL_GOOD = 0.15  # m, a coarser stand-in is taken while it stays this near
 
 
