@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from roof3d.place.allowed import Judge
+from roof3d.place.allowed import Judge, anchor_with
 from roof3d.place.choose import Placement
 from roof3d.place.study import Column, Study
 from roof3d.records import Anchor, Floats, Protection
@@ -27,12 +28,16 @@ class Gap:
     advice: tuple[str, ...]
 
 
-def explain_gaps(placement: Placement) -> tuple[Gap, ...]:
-    """For each plane with unserved work: how much, why, what would help. Empty where all is served."""
+def explain_gaps(placement: Placement, stop: Callable[[], bool] = lambda: False) -> tuple[Gap, ...]:
+    """For each plane with unserved work: how much, why, what would help. Empty where all is served.
+
+    Once ``stop`` says so, nothing more is tried out: advice is then left to what needs no trial.
+    """
     cells = placement.result.cells
     study = placement.study
     points = [column for column in study.columns if column.kind == "point"]
     out: list[Gap] = []
+    tied: dict[int, float] = {}  # lines of restraint at places, tried once each
     for number, plane in enumerate(cells.planes):
         rows = np.flatnonzero((cells.plane == number) & ~cells.any_served)
         area = float(cells.area[rows].sum())
@@ -40,12 +45,19 @@ def explain_gaps(placement: Placement) -> tuple[Gap, ...]:
             continue
         order = rows[np.argsort(-cells.area[rows], kind="stable")]
         picked = order[np.unique(np.linspace(0, len(order) - 1, SAMPLES).astype(np.int64))]
-        reason, advice = _reason(study, points, cells.at[picked], cells.area[picked])
+        reason, advice = _reason(study, points, cells.at[picked], cells.area[picked], tied, stop)
         out.append(Gap(plane, area, reason, advice))
     return tuple(out)
 
 
-def _reason(study: Study, points: list[Column], at: Floats, area: Floats) -> tuple[str, tuple[str, ...]]:
+def _reason(
+    study: Study,
+    points: list[Column],
+    at: Floats,
+    area: Floats,
+    restrained: dict[int, float],
+    stop: Callable[[], bool],
+) -> tuple[str, tuple[str, ...]]:
     longest = max(study.lengths)
     needs = _needs(study, points, at, FURTHER * longest)
     least = needs.min(axis=1)
@@ -79,7 +91,9 @@ def _reason(study: Study, points: list[Column], at: Floats, area: Floats) -> tup
     cause = words.most_common(1)[0][0] if words else "no line there holds every limit"
     where = f" at {_few(names)}" if names else ""
     reason = f"the lines that reach it do not hold every limit{where}: {cause}"
-    return reason, _trials(study, points, needs, sorted(set(nearest)), names)
+    if stop():
+        return reason, ("nothing was tried out: stopped",)
+    return reason, _trials(study, points, needs, sorted(set(nearest)), names, restrained)
 
 
 def _needs(study: Study, points: list[Column], at: Floats, limit: float) -> Floats:
@@ -95,7 +109,12 @@ def _needs(study: Study, points: list[Column], at: Floats, limit: float) -> Floa
 
 
 def _trials(
-    study: Study, points: list[Column], needs: Floats, nearest: list[int], edges: list[str]
+    study: Study,
+    points: list[Column],
+    needs: Floats,
+    nearest: list[int],
+    edges: list[str],
+    restrained: dict[int, float],
 ) -> tuple[str, ...]:
     """Advice that a trial on the model bears out, then what was not tried."""
     advice: list[str] = []
@@ -111,8 +130,9 @@ def _trials(
         for k in tried:
             anchor = points[k].anchor
             assert isinstance(anchor, Anchor)
-            allowed = judge.point(points[k].points[0], anchor, [fitting[0]], study.plan.line)
-            held += allowed.length >= fitting[0]
+            allowed = judge.point(points[k].points[0], [fitting[0]], study.plan.line)
+            sound = anchor_with(anchor, study.plan.line, fitting[0])
+            held += allowed.length >= fitting[0] and not judge.dangers([sound])
         if held:
             advice.append(
                 f"edge protection along {_few(edges)}: with it a line of {fitting[0]:g} m holds every limit "
@@ -123,10 +143,9 @@ def _trials(
         tie = replace(study.plan.line, policy="restraint", slack=0.0)
         lengths = []
         for k in nearest[:NEAREST]:
-            anchor = points[k].anchor
-            if isinstance(anchor, Anchor):
-                most = max(study.lengths)
-                lengths.append(study.judge.point(points[k].points[0], anchor, [most], tie).length)
+            if k not in restrained:
+                restrained[k] = study.judge.point(points[k].points[0], [max(study.lengths)], tie).length
+            lengths.append(restrained[k])
         if any(lengths):
             advice.append(
                 f"lines short enough to restrain, up to {max(lengths):.2f} m there, serve what lies inward"

@@ -2,25 +2,44 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 
-from roof3d import taut
-from roof3d.check import check, make_limits, make_terms
+from roof3d import arrest, taut
+from roof3d.check import Result, check, make_limits, make_terms
+from roof3d.check.run import CLEAR_M
+from roof3d.check.terms import worker_mass
 from roof3d.fall import (
     AnchorRuler,
+    Assessment,
     Boundary,
+    Limits,
+    LineRuler,
+    Span,
+    Terms,
     Tie,
     assess,
     make_boundary,
     protected,
     restraint_length,
 )
-from roof3d.fall.states import SWING
+from roof3d.fall.states import SWING, reach_limit
 from roof3d.plan import rules_for
-from roof3d.records import Anchor, AnchorLine, Finding, Floats, Line, Plan, Roof, WorkArea
+from roof3d.records import (
+    BREAKS,
+    Anchor,
+    AnchorLine,
+    Finding,
+    Floats,
+    Lengths,
+    Line,
+    Plan,
+    Roof,
+    WorkArea,
+)
 from roof3d.rules import RuleSet
 
 COARSE_M = 0.5
@@ -28,6 +47,14 @@ LOOKS = ((10.0, 0.6, 20.0), (0.2, 0.3, 10.0), (0.05, 0.0, 0.0))
 """Looks at the boundary, ever closer: tolerance m, and by how much (m, degrees) a limit must be broken
 for a place to be given up without a closer look. A bound from a coarser look errs on the bad side only."""
 STEP_M = 0.05  # lines of restraint are rounded down to this
+CERTIFIED = 8  # anchors in one check of many, between two looks at the stop
+SAYS = {
+    "room": "room below lacks",
+    "free-fall": "the free fall is over its limit",
+    "force": "the arrest force may be over its limit",
+    "absorber": "the absorber may not suffice",
+    "swing": "the swing is over its limit",
+}
 NOTHING = WorkArea("none", polygon=((1e8, 1e8), (1e8 + 1, 1e8), (1e8, 1e8 + 1)))
 
 
@@ -38,6 +65,21 @@ class Allowed:
     length: float  # m, 0 where none holds
     blocked_by: tuple[str, ...] = ()  # ids of edges
     reason: str = ""  # one finding's text for the next longer line
+
+
+@dataclass(frozen=True, eq=False)
+class _Recalling(AnchorRuler):
+    """A ruler that measures the same points once: shorter lines ask what longer ones asked before."""
+
+    known: dict[bytes, tuple[float, Lengths]] = field(default_factory=dict)
+
+    def measure(self, points: Floats, limit: float = np.inf) -> Lengths:
+        key = points.tobytes()
+        if key in self.known and self.known[key][0] >= limit:
+            return self.known[key][1]
+        found = AnchorRuler.measure(self, points, limit)
+        self.known[key] = (limit, found)
+        return found
 
 
 class Judge:
@@ -57,17 +99,21 @@ class Judge:
         """The taut length from a single anchor."""
         return AnchorRuler(at, self.preparation)
 
-    def point(self, at: Floats, anchor: Anchor, lengths: Sequence[float], line: Line) -> Allowed:
-        """Longest of ``lengths`` that holds at a single anchor; longer lines never make an edge safer."""
+    def point(self, at: Floats, lengths: Sequence[float], line: Line) -> Allowed:
+        """Longest of ``lengths`` that holds at a single anchor; longer lines never make an edge safer.
+
+        Edges alone are judged here. What else a check finds (loads, ratings) is left to ``dangers``.
+        """
         if line.policy == "restraint":
             return self._restraint(at, max(lengths), line)
+        ruler = _Recalling(at, self.preparation)
         low, high = 0, len(lengths)  # lengths[:low] hold, lengths[high:] do not
         blocked: tuple[str, ...] = ()
         reason = ""
         order = sorted(lengths)
         trial = high - 1
         while low < high:
-            edges, why = self._broken(at, anchor, order[trial], line)
+            edges, why = self._broken(ruler, order[trial], line)
             if edges or why:
                 high, blocked, reason = trial, edges, why
             else:
@@ -82,66 +128,129 @@ class Judge:
         steps = np.floor(length / STEP_M + 1e-9)
         return Allowed(max(0.0, round(float(steps * STEP_M), 3)))
 
-    def _broken(self, at: Floats, anchor: Anchor, length: float, line: Line) -> tuple[tuple[str, ...], str]:
+    def _broken(self, ruler: AnchorRuler, length: float, line: Line) -> tuple[tuple[str, ...], str]:
         """Edges at which a limit is broken (or may be), and one reason."""
         tie = Tie(length, line.policy, line.slack)
         terms, connector = make_terms(self.plan, self.rules, line, length)
         limits = make_limits(self.plan, self.rules, connector, terms, length)
+        ruler = replace(ruler, limit=reach_limit(tie, terms))
         for tolerance, slack, turn in LOOKS:
             result = assess(
-                self.boundary,
-                self.ruler(at),
-                tie,
-                terms,
-                limits,
-                self.guards,
-                spacing=COARSE_M,
-                tolerance=tolerance,
+                self.boundary, ruler, tie, terms, limits, self.guards, spacing=COARSE_M, tolerance=tolerance
             )
             bad = result.state <= SWING
             if not bad.any():
                 break
             if slack:
-                drop, angle = limits.swing_drop, limits.swing_angle_deg
-                with np.errstate(invalid="ignore"):
-                    deep = result.margin < -slack
-                    deep |= result.swing_drop > (np.inf if drop is None else drop + slack)
-                    deep |= result.angle > (np.inf if angle is None else angle + turn)
-                bad &= deep
+                bad &= _clearly(result, terms, limits, slack, turn)
             if bad.any():
                 rows = np.unique(result.pieces.boundary.edge[result.pieces.run[bad]])
-                short = bool((result.state[bad] < SWING).any())
-                return (
-                    tuple(self.boundary.edges[row].id for row in rows),
-                    "room below lacks, or a limit on the fall" if short else "the swing is over its limit",
-                )
-        found = self.findings(
-            replace(self.plan, anchors=(anchor_with(anchor, line, length),), anchor_lines=())
-        )
-        return tuple(sorted({f.element for f in found})), found[0].text if found else ""
+                words = [
+                    SAYS[word]
+                    for word, broken in zip(BREAKS, result.breaks[bad].T, strict=True)
+                    if broken.any()
+                ]
+                reason = ", ".join(words) or "a limit on the fall"
+                return tuple(self.boundary.edges[row].id for row in rows), reason
+        return (), ""
 
     def line(self, source: AnchorLine, lengths: Sequence[float], line: Line) -> Allowed:
         """The same for an anchor line, by whole checks."""
         order = sorted(lengths)
+        if line.policy == "restraint":
+            tied = replace(source, line=replace(line, length=order[-1]))
+            found = self._check((), (tied,))
+            held = np.floor(found.anchors[0].line_length_m / STEP_M + 1e-9) * STEP_M
+            order = [round(float(held), 3)] if held > 0 else []
         low, high = 0, len(order)
         blocked: tuple[str, ...] = ()
         reason = ""
         trial = high - 1
         while low < high:
             tied = replace(source, line=replace(line, length=order[trial]))
-            found = self.findings(replace(self.plan, anchors=(), anchor_lines=(tied,)))
-            if found:
+            dangers = _dangers(self._check((), (tied,)))
+            if dangers:
                 high = trial
-                blocked, reason = tuple(sorted({f.element for f in found if f.element})), found[0].text
+                blocked = tuple(sorted({f.element for f in dangers if f.element}))
+                reason = dangers[0].text
             else:
                 low = trial + 1
             trial = (low + high) // 2
         return Allowed(order[low - 1] if low else 0.0, blocked, reason)
 
-    def findings(self, plan: Plan) -> list[Finding]:
-        """Dangers that the check finds in a plan, work left aside."""
-        result = check(self.roof, replace(plan, work=(NOTHING,)))
-        return [finding for finding in result.findings if finding.severity == "danger"]
+    def line_ruler(self, source: AnchorLine, line: Line, length: float) -> LineRuler:
+        """The taut length from an anchor line that gives under the fall of a worker on ``length`` metres."""
+        points = self.roof.to_local(source.points)
+        straight = np.linalg.norm(np.diff(points, axis=0), axis=1)
+        laid = [float(taut.measure(self.preparation, p, q[None]).hi[0]) for p, q in pairwise(points)]
+        laid = [a if np.isfinite(a) and a > b else float(b) for a, b in zip(laid, straight, strict=True)]
+        model = arrest.build(source, to_local=self.roof.to_local, lengths=laid, rules=self.rules)
+        length = max(length, 1e-3)
+        terms, connector = make_terms(self.plan, self.rules, line, length)
+        force = connector.peak_force
+        if not np.isfinite(force):  # nothing limits it but the line: the longest fall that it allows
+            fall = terms.attachment + 2 * length
+            peak = arrest.stop(
+                worker_mass(self.plan, self.rules), fall, connector, length, self.rules
+            ).peak_force_n
+            force = max(self.rules.value("arrest_force_limit"), peak or 0.0)
+        spans = arrest.span_places(model, force, workers=source.workers)
+        return LineRuler(
+            self.preparation,
+            tuple(
+                Span(tuple(s.p1), tuple(s.p2), s.length, over <= float(direct) + CLEAR_M)
+                for s, over, direct in zip(spans, laid, straight, strict=True)
+            ),
+        )
+
+    def dangers(
+        self,
+        ties: Sequence[Anchor | AnchorLine],
+        stop: Callable[[], bool] = lambda: False,
+        tell: Callable[[int, int], None] = lambda step, steps: None,
+    ) -> dict[str, str]:
+        """Dangers that whole checks find at each of ``ties``, by id; the first one's text."""
+        found: dict[str, str] = {}
+        for start in range(0, len(ties), CERTIFIED):
+            if stop():
+                break
+            tell(start, len(ties))
+            few = ties[start : start + CERTIFIED]
+            result = self._check(
+                tuple(one for one in few if isinstance(one, Anchor)),
+                tuple(one for one in few if isinstance(one, AnchorLine)),
+            )
+            for one in few:
+                for finding in _dangers(result):
+                    if concerns(finding, one.id):
+                        found.setdefault(one.id, finding.text)
+        return found
+
+    def _check(self, anchors: tuple[Anchor, ...], lines: tuple[AnchorLine, ...]) -> Result:
+        plan = replace(self.plan, anchors=anchors, anchor_lines=lines, work=(NOTHING,))
+        return check(self.roof, plan)
+
+
+def _clearly(result: Assessment, terms: Terms, limits: Limits, slack: float, turn: float) -> np.ndarray:
+    """Pieces at which a limit is broken by so much that a closer look would not save them."""
+    drop, angle = limits.swing_drop, limits.swing_angle_deg
+    most = min(np.inf if limits.free_fall is None else limits.free_fall, limits.absorber_fall)
+    with np.errstate(invalid="ignore"):
+        deep = result.margin < -slack
+        deep |= result.swing_drop > (np.inf if drop is None else drop + slack)
+        deep |= result.angle > (np.inf if angle is None else angle + turn)
+        deep |= result.passable & (terms.attachment + result.surplus > most + slack)
+    return np.asarray(deep)
+
+
+def _dangers(result: Result) -> list[Finding]:
+    return [finding for finding in result.findings if finding.severity == "danger"]
+
+
+def concerns(finding: Finding, name: str) -> bool:
+    """Whether a finding is about the anchor or anchor line ``name``."""
+    text = finding.text
+    return finding.element == name or f" on {name}:" in text or text.startswith((f"{name}:", f"{name},"))
 
 
 def anchor_with(anchor: Anchor, line: Line, length: float) -> Anchor:

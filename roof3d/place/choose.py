@@ -9,14 +9,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import count
 
 import numpy as np
 import scipy.sparse as sparse
 
-from roof3d.check import Result, check
+from roof3d.check import Result
 from roof3d.errors import InputError
-from roof3d.place.cover import USUAL, Cover, Effort, Progress, solve_cover
+from roof3d.place.allowed import concerns
+from roof3d.place.cover import USUAL, Cover, Effort, Progress, gap, solve_cover
 from roof3d.place.demand import Demand
+from roof3d.place.proof import prove
 from roof3d.place.study import Column, Study, Tell, finer, make_study
 from roof3d.place.tied import solve_tied, tie_matrix
 from roof3d.records import Anchor, AnchorLine, Floats, Line, Plan, Roof
@@ -25,7 +28,11 @@ Option = tuple[int, float]
 """Row of ``Study.columns`` and length of line, m."""
 
 KINDS = ("points", "lines", "mixed", "restraint")
-REPAIRS = 4
+REPAIRS = 20
+"""Rounds of choosing and checking before what is dangerous is taken out without another in its place."""
+CERTIFY_AFTER = 2
+"""Rounds after which every place on offer is checked, where the chosen ones keep being found dangerous."""
+UNSERVED_M2 = 1e-6
 FRINGE_M = 0.25
 """Where some work is beyond every place, smaller cells at its fringe are left with it."""
 
@@ -39,6 +46,7 @@ class Placement:
     aim: str  # fewest, cost
     cover: Cover
     bound_any: float  # no choice from these places does with less, however fine the cells are
+    doubts: tuple[str, ...]  # why this cannot be called the fewest, whatever the gap
     proof: str
     anchors: int  # fixed to the structure: single anchors, ends and supports of anchor lines
     line_m: float  # ropes from anchor to worker, and anchor lines
@@ -55,7 +63,22 @@ class Placement:
     @property
     def complete(self) -> bool:
         """Whether all work is served."""
-        return self.unserved_m2 <= 1e-6
+        return self.unserved_m2 <= UNSERVED_M2
+
+    @property
+    def bound(self) -> float:
+        """What no choice from these places that serves as much can do with less."""
+        return min(self.cover.bound, self.bound_any)
+
+    @property
+    def gap(self) -> float:
+        """Share of the best that a better choice could still save, 0 to 1."""
+        return gap(self.cover.best, self.bound) if self.named else 1.0
+
+    @property
+    def proven(self) -> bool:
+        """Whether this is certainly the fewest, or the least cost, for all of the work."""
+        return bool(self.named) and self.gap <= 0.0 and not self.doubts
 
 
 # ------------------------------------------------------------------------------------------- choosing
@@ -88,18 +111,17 @@ def place(
     if aim == "cost" and plan.prices.anchor is None:
         raise InputError(plan.file or "plan", "prices.anchor", "nothing", "a price, for a choice by cost")
     if study is None:
-        study = make_study(
-            roof, plan, progress, lines=kind in ("lines", "mixed"), restraint=kind == "restraint"
-        )
+        lines = kind in ("lines", "mixed")
+        study = make_study(roof, plan, progress, lines=lines, restraint=kind == "restraint", stop=stop)
     tell = progress or (lambda text, step, steps: None)
     found = _choose(study, kind, aim, effort, stop, tell)
     # where finer cells might save an anchor, cut them finer
-    while found.complete and found.cover.proven and found.bound_any < found.cover.best - 1e-6 and not stop():
-        closer = finer(found.study, tell)
+    while not found.doubts and found.cover.proven and not found.proven and not stop():
+        closer = finer(found.study, tell, stop)
         if closer is None:
             break
         again = _choose(closer, kind, aim, effort, stop, tell)
-        if not again.cover.proven or again.unserved_m2 > found.unserved_m2 + 1e-6:
+        if again.doubts or again.cover.best > found.cover.best + 1e-6:
             break
         found = again
     return found
@@ -116,9 +138,8 @@ def alternatives(
     stop: Callable[[], bool] = lambda: False,
 ) -> tuple[Placement, ...]:
     """The same job by single anchors, anchor lines, both, and restraint only, from one study."""
-    study = make_study(
-        roof, plan, progress, lines=bool({"lines", "mixed"} & set(kinds)), restraint="restraint" in kinds
-    )
+    lines = bool({"lines", "mixed"} & set(kinds))
+    study = make_study(roof, plan, progress, lines=lines, restraint="restraint" in kinds, stop=stop)
     return tuple(
         place(roof, plan, progress, kind=kind, aim=aim, effort=effort, stop=stop, study=study)
         for kind in kinds
@@ -173,10 +194,12 @@ def _choose(
     extra: list[Demand] = []
     barred: set[Option] = set()
     tied = study.plan.candidates.tied
+    names: dict[int, str] = {}
 
     def report(progress: Progress) -> None:
         tell(f"{progress.stage}: best {progress.best:g}, bound {progress.bound:g}", 0, 0)
 
+    doubts: list[str] = [study.cut] if study.cut else []
     attempt = 0
     while True:
         options = _options(study, kind, aim, barred)
@@ -191,21 +214,82 @@ def _choose(
             cover = solve_cover(covered, options.cost, effort=effort, report=report, stop=stop)
         lengths = _shorten(study, extra, asked, options, cover, aim)
         chosen = [(int(options.place[j]), length) for j, length in zip(cover.chosen, lengths, strict=True)]
-        plan, named = _written(study, kind, chosen)
-        tell("checking the plan", 0, 0)
-        result = check(study.roof, plan)
+        plan, named = _written(study, kind, chosen, names)
+        names = {row: name for name, (row, _) in named.items()}
+        tell(f"checking the plan, round {attempt + 1}", 0, 0)
+        result = study.check(plan)
         more = _missed(study, result, options)
         if asked.size < np.count_nonzero(np.diff(matrix.indptr)):
             more = [demand for demand in more if demand.size.max() >= FRINGE_M - 1e-9]
         bad = _dangerous(result, named)
         attempt += 1
-        if (not more and not bad) or attempt > REPAIRS:
+        if not more and not bad:
+            break
+        if attempt > REPAIRS or stop():
+            doubts.append(f"repairs were cut off after {attempt} rounds")
+            if more:
+                area = sum(float(demand.area.sum()) for demand in more)
+                doubts.append(f"{area:.2f} m2 are not served though some place serves them")
+            if bad:
+                doubts.append(f"{len(bad)} anchors that the check found dangerous were taken out")
+                keep = [k for k, one in enumerate(chosen) if one not in bad]
+                chosen = [chosen[k] for k in keep]
+                left = cover.chosen[keep]
+                cover = replace(cover, chosen=left, best=float(options.cost[left].sum()))
+                cover = replace(cover, bound=0.0, stopped=True)  # nothing is proven of what is left
             break
         extra += more
         barred |= bad
-    bound_any = cover.bound if tied else _bound_any(study, options, extra, asked, cover, effort, stop)
-    proof = _proof(study, options, cover, bound_any, aim, tied)
-    return _placement(study, kind, aim, cover, bound_any, result, named, proof, notes)
+        if bad and attempt >= CERTIFY_AFTER:
+            barred |= _certify(study, kind, aim, barred, stop, tell)
+    # names without gaps, in the order of the places
+    plan, named = _written(study, kind, chosen, {})
+    result = study.check(plan)
+    bound_any = _bound_any(study, options, extra, asked, cover, effort, stop)
+    doubts += _doubts(result, asked.size < matrix.shape[0])
+    proof = prove(
+        cover,
+        min(bound_any, cover.bound),
+        aim=aim,
+        currency=study.plan.prices.currency,
+        places=int(np.unique(options.place).size),
+        lines=any(study.columns[row].kind == "line" for row in options.place),
+        cells=len(study.demand.area),
+        tied=tied,
+        doubts=doubts,
+        served=None if result.work_m2 <= 0 else (result.served_m2, result.work_m2),
+    )
+    return _placement(study, kind, aim, cover, bound_any, result, named, doubts, proof, notes)
+
+
+def _doubts(result: Result, left_out: bool) -> list[str]:
+    """What the check of the written plan says against calling it the fewest for the work."""
+    said = []
+    unserved = result.work_m2 - result.served_m2
+    if unserved > UNSERVED_M2:
+        said.append(f"{unserved:.2f} m2 of the work are not served")
+    elif left_out:
+        said.append("some cells of work were left out of the choice")
+    dangers = sum(finding.severity == "danger" for finding in result.findings)
+    if dangers:
+        said.append(f"the check of the plan finds {dangers} dangers")
+    return said
+
+
+def _certify(
+    study: Study, kind: str, aim: str, barred: set[Option], stop: Callable[[], bool], tell: Tell
+) -> set[Option]:
+    """Options that whole checks find dangerous, of all that are on offer and not barred yet."""
+    options = _options(study, kind, aim, barred)
+    pairs = [(int(row), float(x)) for row, x in zip(options.place, options.length, strict=True)]
+    ties, by_name = [], {}
+    for number, option in enumerate(pairs, 1):
+        source = study.columns[option[0]].anchor
+        line = _line(study, kind)
+        ties.append(replace(source, id=f"T{number}", line=replace(line, length=option[1])))
+        by_name[ties[-1].id] = option
+    found = study.judge.dangers(ties, stop, lambda step, steps: tell("checking all places", step, steps))
+    return {by_name[name] for name in found}
 
 
 def _matrix(study: Study, extra: list[Demand], options: _Options) -> sparse.csr_array:
@@ -249,27 +333,35 @@ def _shorten(
     return [shortest[k] or full[k] for k in range(len(full))]
 
 
-def _written(study: Study, kind: str, chosen: list[tuple[int, float]]) -> tuple[Plan, dict[str, Option]]:
+def _line(study: Study, kind: str) -> Line:
+    line = study.plan.line
+    return replace(line, policy="restraint", slack=0.0) if kind == "restraint" else line
+
+
+def _written(
+    study: Study, kind: str, chosen: list[tuple[int, float]], names: dict[int, str]
+) -> tuple[Plan, dict[str, Option]]:
     """The plan with the chosen anchors in place of its own, and which option each of them is.
 
-    Anchors are numbered in the order of their places.
+    Anchors are numbered in the order of their places; those in ``names`` (by row) keep theirs, so that a
+    check knows them again.
     """
     plan = study.plan
-    line: Line = plan.line
-    if kind == "restraint":
-        line = replace(line, policy="restraint", slack=0.0)
+    line = _line(study, kind)
     anchors: list[Anchor] = []
     lines: list[AnchorLine] = []
     named: dict[str, Option] = {}
+    taken = {names[row] for row, _ in chosen if row in names}
+    free = {letter: (f"{letter}{n}" for n in count(1) if f"{letter}{n}" not in taken) for letter in "AH"}
     for row, length in sorted(chosen):
         source = study.columns[row].anchor
         tied = replace(line, length=length)
+        name = names.get(row) or next(free["A" if isinstance(source, Anchor) else "H"])
+        named[name] = (row, length)
         if isinstance(source, Anchor):
-            anchors.append(replace(source, id=f"A{len(anchors) + 1}", line=tied))
-            named[anchors[-1].id] = (row, length)
+            anchors.append(replace(source, id=name, line=tied))
         else:
-            lines.append(replace(source, id=f"H{len(lines) + 1}", line=tied))
-            named[lines[-1].id] = (row, length)
+            lines.append(replace(source, id=name, line=tied))
     return replace(plan, anchors=tuple(anchors), anchor_lines=tuple(lines)), named
 
 
@@ -318,8 +410,7 @@ def _dangerous(result: Result, named: dict[str, Option]) -> set[Option]:
         option
         for name, option in named.items()
         for finding in result.findings
-        if finding.severity == "danger"
-        and (finding.element == name or f" on {name}:" in finding.text or finding.text.startswith(f"{name}:"))
+        if finding.severity == "danger" and concerns(finding, name)
     }
 
 
@@ -342,35 +433,7 @@ def _bound_any(
     may = np.concatenate([d.point_need[:, options.place] <= options.length[None, :] for d in demands])
     relaxed = sparse.csr_array((may[asked] | whole[asked]).astype(np.int8))
     answer = solve_cover(relaxed, options.cost, start=cover.chosen, effort=effort, stop=stop)
-    return min(answer.bound, cover.best)
-
-
-def _proof(study: Study, options: _Options, cover: Cover, bound_any: float, aim: str, tied: bool) -> str:
-    """One sentence or two: best, bound, gap; "fewest" or "least" only where the gap is nil."""
-    places = np.unique(options.place).size
-    lines = any(study.columns[row].kind == "line" for row in options.place)
-    if aim == "cost":
-        unit = study.plan.prices.currency or "in the plan's prices"
-        best, bound, floor = (f"{value:.2f} {unit}" for value in (cover.best, cover.bound, bound_any))
-        word = "least cost"
-    else:
-        unit = "anchor" if cover.best == 1 else "anchors"
-        unit += ", ends and supports of anchor lines counted" if lines else ""
-        best, bound, floor = f"{cover.best:.0f} {unit}", f"{cover.bound:.0f}", f"{bound_any:.0f}"
-        word = "fewest"
-    if not places:
-        return "no place serves any of the work with every limit held"
-    chain = " with workers tied at all times" if tied else ""
-    frame = (
-        f"from the {places} places that hold every limit, over {len(study.demand.area)} cells of work{chain}"
-    )
-    if cover.proven:
-        text = f"{best}: the {word} {frame} (bound {bound}, gap nil)"
-        if bound_any < cover.best - 1e-6:
-            return f"{text}; with cells cut finer without end, no fewer than {floor} would do"
-        return f"{text}, and no finer cells would change that"
-    why = "stopped" if cover.stopped else "search ended"
-    return f"best found {best}, bound {bound}, gap {100 * cover.gap:.1f} %, {frame}; {why} before proof"
+    return float(min(answer.bound, cover.best))
 
 
 def _placement(
@@ -381,6 +444,7 @@ def _placement(
     bound_any: float,
     result: Result,
     named: dict[str, Option],
+    doubts: list[str],
     proof: str,
     notes: tuple[str, ...],
 ) -> Placement:
@@ -397,6 +461,7 @@ def _placement(
         aim=aim,
         cover=cover,
         bound_any=bound_any,
+        doubts=tuple(doubts),
         proof=proof,
         anchors=sum(len(column.points) for column, _ in columns),
         line_m=metres,
@@ -406,10 +471,27 @@ def _placement(
         worst_margin_m=result.worst_margin_m,
         result=result,
         study=study,
-        assumptions=study.assumptions + notes,
+        assumptions=study.assumptions + _unpriced(plan, columns, aim) + notes,
         named=named,
         growth=_growth(result),
     )
+
+
+def _unpriced(plan: Plan, columns: Sequence[tuple[Column, float]], aim: str) -> tuple[str, ...]:
+    prices = plan.prices
+    lines = any(column.kind == "line" for column, _ in columns)
+    lacking = [
+        name
+        for name, price, used in (
+            ("line_per_m", prices.line_per_m, True),
+            ("anchor_line_per_m", prices.anchor_line_per_m, lines),
+            ("support", prices.support, lines),
+        )
+        if used and price is None
+    ]
+    if aim != "cost" or not lacking:
+        return ()
+    return (f"counted as nil, for the plan gives no price: {', '.join(lacking)}",)
 
 
 def _growth(result: Result) -> tuple[tuple[str, float], ...]:

@@ -19,9 +19,9 @@ from roof3d.fall.reach import (
     FIRST_CELL_M,
     LEAST_CELL_M,
     MOST_CELLS,
-    first_cells,
     CellLevel,
     cell_points,
+    first_cells,
     quarter_cells,
     ring_lengths,
 )
@@ -65,11 +65,13 @@ def make_demand(
     fine_m: float = FIRST_CELL_M,
     least_m: float = LEAST_CELL_M,
     tell: Callable[[int, int], None] = lambda step, steps: None,
+    stop: Callable[[], bool] = lambda: False,
 ) -> Demand:
     """Cells of the work in ``shapes`` (plan view by plane id) and what each needs from each ruler.
 
     ``lengths`` (places,) is the longest line allowed at each place; longer needs count as inf.
     ``fine_m``: cells are at most that large; ``least_m``: side at which undecided cells are given up.
+    ``stop`` is asked before each ruler: those not measured then serve nothing, and no cell is cut further.
     The squares are those of the check's own first grid, quartered, so that both agree on them.
     """
     facets = [facet for facet in planes if facet.id in shapes and not shapes[facet.id].is_empty]
@@ -80,8 +82,8 @@ def make_demand(
     done: list[tuple[np.ndarray, ...]] = []
     while len(level.plane):
         at, radius, area = cell_points(level, facets)
-        need, point_need, open_cells = _needs(at, radius, rulers, lengths, heights, tell)
-        split = open_cells & (level.size > least_m * 1.0001)
+        need, point_need, open_cells = _needs(at, radius, rulers, lengths, heights, tell, stop)
+        split = (not stop()) & open_cells & (level.size > least_m * 1.0001)
         keep = ~split
         done.append((level.plane[keep], at[keep], area[keep], level.size[keep], need[keep], point_need[keep]))
         level = quarter_cells(level, split)
@@ -102,6 +104,7 @@ def _needs(
     lengths: Floats,
     heights: tuple[float, float],
     tell: Callable[[int, int], None],
+    stop: Callable[[], bool],
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     need = np.full((len(at), len(rulers)), np.inf, dtype=np.float32)
     point_need = np.full_like(need, np.inf)
@@ -110,6 +113,8 @@ def _needs(
         tell(column, len(rulers))
         if length <= 0:
             continue
+        if stop():
+            break
         lo, hi = ring_lengths(ruler, at, radius, float(length), heights)
         whole = hi.max(axis=0) + radius + ROUNDING_M
         whole[whole > length] = np.inf

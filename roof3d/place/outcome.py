@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from roof3d.place.advise import explain_gaps
+from roof3d.place.advise import Gap, explain_gaps
 from roof3d.place.choose import Placement
 from roof3d.units import format_area, format_length
 
@@ -13,8 +13,11 @@ SCHEMA = "roof3d-placement/1"
 HEADINGS = ("by", "anchors", "line", "cost", "unserved", "worst margin", "proof")
 
 
-def placement_json(placement: Placement) -> dict[str, Any]:
-    """Plain values: loaded frame, metres, m2; the check of the plan is its own result."""
+def placement_json(placement: Placement, gaps: Sequence[Gap] | None = None) -> dict[str, Any]:
+    """Plain values: loaded frame, metres, m2; the check of the plan is its own result.
+
+    ``gaps``: what ``explain_gaps`` said of it, where that is known already.
+    """
     cover = placement.cover
     roof = placement.study.roof
     return {
@@ -24,10 +27,11 @@ def placement_json(placement: Placement) -> dict[str, Any]:
         "proof": {
             "text": placement.proof,
             "best": round(cover.best, 6),
-            "bound": round(cover.bound, 6),
-            "gap": round(cover.gap, 6),
-            "bound_for_finer_cells": round(placement.bound_any, 6),
-            "proven": cover.proven,
+            "bound": round(placement.bound, 6),
+            "gap": round(placement.gap, 6),
+            "bound_for_these_cells": round(cover.bound, 6),
+            "proven": placement.proven,
+            "doubts": list(placement.doubts),
             "parts": cover.parts,
         },
         "anchors": placement.anchors,
@@ -48,7 +52,7 @@ def placement_json(placement: Placement) -> dict[str, Any]:
                     "reason": gap.reason,
                     "would_help": list(gap.advice),
                 }
-                for gap in explain_gaps(placement)
+                for gap in (explain_gaps(placement) if gaps is None else gaps)
             ],
         },
         "worst_margin_m": None if placement.worst_margin_m is None else round(placement.worst_margin_m, 6),
@@ -77,10 +81,11 @@ def table_rows(placements: Sequence[Placement], units: str = "m") -> list[tuple[
         cost = "no prices" if one.cost is None else f"{one.cost:.2f} {one.plan.prices.currency}".strip()
         if not one.named:
             proof = "no place holds every limit"
-        elif one.cover.proven:
+        elif one.proven:
             proof = "fewest" if one.aim == "fewest" else "least cost"
         else:
-            proof = f"gap {100 * one.cover.gap:.1f} %"
+            proof = f"gap {100 * one.gap:.1f} %" if one.gap > 0 else "gap nil"
+            proof += ", not all served" if not one.complete else ", in doubt" if one.doubts else ""
         rows.append(
             (
                 one.kind,

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
-from roof3d import taut
-from roof3d.check.run import CLEAR_M
+from roof3d.check import Result, check
 from roof3d.errors import InputError
-from roof3d.fall import LineRuler, Ruler, Span, work_shapes
+from roof3d.fall import Ruler, work_shapes
 from roof3d.fall.reach import FIRST_CELL_M
 from roof3d.place.allowed import Allowed, Judge
 from roof3d.place.candidates import Candidate, CandidateLine, find_candidates, find_lines
 from roof3d.place.demand import Demand, make_demand
-from roof3d.records import Anchor, AnchorLine, Floats, Plan, Roof
+from roof3d.records import Anchor, AnchorLine, Candidates, Floats, Plan, Roof
 
+Stop = Callable[[], bool]
 Tell = Callable[[str, int, int], None]
 
 USUAL_LENGTHS = (2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0)
@@ -60,12 +60,30 @@ class Study:
     demand: Demand
     lengths: tuple[float, ...]  # on offer
     assumptions: tuple[str, ...]
+    cut: str = ""  # what a stop left out: nothing can be called the fewest then
+    memory: dict[Any, Any] = field(default_factory=dict)  # what checks of this roof and plan know already
+
+    def check(self, plan: Plan) -> Result:
+        """The check of a choice; anchors that an earlier check of this study knew are not assessed anew."""
+        given = dict(self.memory)
+        result = check(self.roof, plan, memory=given)
+        self.memory.update(given)
+        return result
 
 
 def make_study(
-    roof: Roof, plan: Plan, tell: Tell | None = None, *, lines: bool = False, restraint: bool = False
+    roof: Roof,
+    plan: Plan,
+    tell: Tell | None = None,
+    *,
+    lines: bool = False,
+    restraint: bool = False,
+    stop: Stop = lambda: False,
 ) -> Study:
-    """Judge all candidates and measure what each may serve. The long part of the work."""
+    """Judge all candidates and measure what each may serve. The long part of the work.
+
+    ``stop`` is asked before each place: those that were not looked at then are left out, and said so.
+    """
     say = tell or (lambda text, step, steps: None)
     assumptions: list[str] = []
     lengths = tuple(sorted(set(plan.candidates.line_lengths)))
@@ -84,21 +102,57 @@ def make_study(
             "no place for an anchor with these edges, setbacks and keep-outs",
             'other values of along (such as ["ridge", "hip", "slope"]), setbacks, a list_file, or off_roof',
         )
+    assumptions += _defaults(plan, lines)
     judge = Judge(roof, plan)
     columns: list[Column] = []
     for number, candidate in enumerate(candidates):
+        if stop():
+            break
         say("judging places", number, len(candidates))
         columns.append(_point_column(judge, candidate, lengths, restraint))
+    count = len(candidates)
     if lines:
         proposed = find_lines(roof, plan, candidates, _span(plan))
+        count += len(proposed)
         for number, one in enumerate(proposed):
+            if stop():
+                break
             say("judging anchor lines", number, len(proposed))
             columns.append(_line_column(judge, one, lengths))
-    demand = measure_demand(roof, plan, columns, FIRST_CELL_M, say)
-    return Study(roof, plan, judge, tuple(columns), demand, lengths, tuple(assumptions))
+    demand = measure_demand(roof, plan, columns, FIRST_CELL_M, say, stop)
+    cut = ""
+    if len(columns) < count:
+        cut = f"stopped after {len(columns)} of {count} places were judged"
+    elif stop():
+        cut = "stopped before what each place serves was measured in full"
+    return Study(roof, plan, judge, tuple(columns), demand, lengths, tuple(assumptions), cut)
 
 
-def measure_demand(roof: Roof, plan: Plan, columns: Sequence[Column], fine_m: float, tell: Tell) -> Demand:
+def _defaults(plan: Plan, lines: bool) -> list[str]:
+    """Values without a source that the plan leaves, or sets, as they are by default."""
+    wish, usual = plan.candidates, Candidates()
+    said = []
+    if wish.height == usual.height:
+        said.append(f"anchors tie off {usual.height:.2f} m above the roof surface (assumed: the default)")
+    if "slope" in wish.along and wish.slope_step == usual.slope_step:
+        said.append(
+            f"places on slopes are {usual.slope_step:.2f} m apart up the slope (assumed: the default)"
+        )
+    if wish.tied and wish.tie_overlap == usual.tie_overlap:
+        said.append(
+            f"two anchors that both serve {usual.tie_overlap:.2f} m2 let a worker change between them "
+            "(assumed: the default)"
+        )
+    if lines and _span(plan) == SPAN_M:
+        said.append(f"supports of anchor lines at most {SPAN_M:.1f} m apart (assumed: the plan has no limit)")
+    if lines and not plan.anchor_lines:
+        said.append("anchor lines of the default rope and supports: the plan has none as a pattern")
+    return said
+
+
+def measure_demand(
+    roof: Roof, plan: Plan, columns: Sequence[Column], fine_m: float, tell: Tell, stop: Stop
+) -> Demand:
     """The plan's work in cells of at most ``fine_m``, and what they need from each place."""
     return make_demand(
         roof.planes,
@@ -108,17 +162,18 @@ def measure_demand(roof: Roof, plan: Plan, columns: Sequence[Column], fine_m: fl
         (plan.worker.kneeling_height, plan.worker.attachment_height),
         fine_m=fine_m,
         tell=lambda step, steps: tell("measuring what each place serves", step, steps),
+        stop=stop,
     )
 
 
-def finer(study: Study, tell: Tell) -> Study | None:
-    """The same study over cells half as large; None where that would be too many or too small."""
+def finer(study: Study, tell: Tell, stop: Stop) -> Study | None:
+    """The same study over cells half as large; None where that would be too many or too small, or stopped."""
     size = float(study.demand.size.max(initial=0.0)) / 2
     cells = 4 * len(study.demand.size)
     if size < FINEST_M - 1e-9 or cells * len(study.columns) > MOST_ENTRIES:
         return None
-    demand = measure_demand(study.roof, study.plan, study.columns, size, tell)
-    return replace(study, demand=demand)
+    demand = measure_demand(study.roof, study.plan, study.columns, size, tell, stop)
+    return None if stop() else replace(study, demand=demand)
 
 
 def _span(plan: Plan) -> float:
@@ -140,13 +195,13 @@ def _point_column(judge: Judge, candidate: Candidate, lengths: Sequence[float], 
     if candidate.rafter is not None:
         note += f" rafter {candidate.rafter + 1}"
     anchor = Anchor(candidate.id, at, rating=candidate.rating, note=candidate.note or note)
-    allowed = judge.point(local, anchor, lengths, plan.line)
+    allowed = judge.point(local, lengths, plan.line)
     restrained = 0.0
     if plan.line.policy == "restraint":
         restrained = allowed.length
     elif restraint:
         tie = replace(plan.line, policy="restraint", slack=0.0)
-        restrained = judge.point(local, anchor, lengths, tie).length
+        restrained = judge.point(local, lengths, tie).length
     return Column(candidate.id, "point", local[None], judge.ruler(local), allowed, restrained, anchor)
 
 
@@ -155,11 +210,8 @@ def _line_column(judge: Judge, line: CandidateLine, lengths: Sequence[float]) ->
     points = tuple(_coordinates(judge.roof, point) for point in line.points)
     local = judge.roof.to_local(points)
     pattern = plan.anchor_lines[0] if plan.anchor_lines else AnchorLine("", ())
-    source = replace(pattern, id=line.id, points=points, line=None, note=f"place {line.id} {line.on}")
+    source = replace(pattern, id=line.id, points=points, line=None, supports=())
+    source = replace(source, note=f"place {line.id} {line.on}")
     allowed = judge.line(source, lengths, plan.line)
-    spans = []
-    for p, q in pairwise(local):
-        chord = float(np.linalg.norm(q - p))
-        over = float(taut.measure(judge.preparation, p, q[None]).hi[0])
-        spans.append(Span(tuple(p), tuple(q), chord, over <= chord + CLEAR_M))
-    return Column(line.id, "line", local, LineRuler(judge.preparation, tuple(spans)), allowed, 0.0, source)
+    ruler = judge.line_ruler(source, plan.line, max(lengths))
+    return Column(line.id, "line", local, ruler, allowed, 0.0, source)

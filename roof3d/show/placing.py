@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import hashlib
+import signal
+import sys
+import threading
+import time
 from argparse import Namespace
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from roof3d.errors import InputError
-from roof3d.place.advise import explain_gaps
+from roof3d.place.advise import Gap, explain_gaps
 from roof3d.place.choose import KINDS, Placement, alternatives, place
+from roof3d.place.cover import USUAL
 from roof3d.place.outcome import HEADINGS, placement_json, table_rows
 from roof3d.plan import read_plan, write_plan
 from roof3d.records import Plan, Prices, Roof
@@ -28,20 +34,71 @@ def run_place(roof: Roof, plan: Plan, options: Namespace, step: Step) -> tuple[s
     """
     if options.tied:
         plan = replace(plan, candidates=replace(plan.candidates, tied=True))
+    for name in ("seconds", "effort"):
+        value = getattr(options, name)
+        if value is not None and not value > 0:
+            raise InputError("", f"--{name}", f"{value:g}", "a number above zero")
     aim = "cost" if options.cost else "fewest"
-    if options.compare:
-        found = alternatives(roof, plan, step, kinds=KINDS, aim=aim)
-        chosen = next(one for one in found if one.kind == options.kind)
-    else:
-        chosen = place(roof, plan, step, kind=options.kind, aim=aim)
-        found = (chosen,)
+    effort = USUAL if options.effort is None else replace(USUAL, work=options.effort)
+    with _stopping(options.seconds) as stop:
+        if options.compare:
+            found = alternatives(roof, plan, step, kinds=KINDS, aim=aim, effort=effort, stop=stop)
+            chosen = next(one for one in found if one.kind == options.kind)
+        else:
+            chosen = place(roof, plan, step, kind=options.kind, aim=aim, effort=effort, stop=stop)
+            found = (chosen,)
+        gaps = []
+        for one in found:
+            step(f"asking why work is not served by {one.kind}", 0, 0)
+            gaps.append(explain_gaps(one, stop))
     out = Path(options.out) if options.out else _placed(plan)
     write_plan(chosen.plan, out)
-    values = placement_json(chosen)
+    values = placement_json(chosen, gaps[found.index(chosen)])
     values["plan_file"] = str(out)
     if options.compare:
-        values["alternatives"] = [placement_json(one) for one in found]
-    return _text(chosen, found, out, options.units), values, chosen.result.exit_status
+        values["alternatives"] = [placement_json(one, why) for one, why in zip(found, gaps, strict=True)]
+    text = _text(chosen, found, gaps[found.index(chosen)], out, options.units)
+    if options.pictures:
+        text += "\n" + "\n".join(_pictures(found, Path(options.pictures), options.units, step))
+    return text, values, chosen.result.exit_status
+
+
+@contextmanager
+def _stopping(seconds: float | None) -> Iterator[Callable[[], bool]]:
+    """A question that turns true after ``seconds`` or at the first Ctrl-C; a second one gives up."""
+    asked = threading.Event()
+    end = None if seconds is None else time.monotonic() + seconds
+
+    def stop() -> bool:
+        return asked.is_set() or (end is not None and time.monotonic() > end)
+
+    def interrupt(number: int, frame: object) -> None:
+        if asked.is_set():
+            raise KeyboardInterrupt
+        asked.set()
+        print("stopping: the best so far is checked and written; Ctrl-C again gives up", file=sys.stderr)
+
+    main = threading.current_thread() is threading.main_thread()
+    before = signal.signal(signal.SIGINT, interrupt) if main else None
+    try:
+        yield stop
+    finally:
+        if main:
+            signal.signal(signal.SIGINT, before)
+
+
+def _pictures(found: tuple[Placement, ...], folder: Path, units: System, step: Step) -> list[str]:
+    """One picture for each choice that has anchors; what was written, and what was not."""
+    from roof3d.show.picture import draw_picture
+
+    folder.mkdir(parents=True, exist_ok=True)
+    said = []
+    for one in found:
+        step(f"drawing {one.kind}", 0, 0)
+        path = folder / f"{one.kind}.png"
+        lacking = draw_picture(one.result.to_json(), one.study.roof, path, units=units)
+        said.append(f"wrote {path}" + (f" ({lacking})" if lacking else ""))
+    return said
 
 
 def _placed(plan: Plan) -> Path:
@@ -51,18 +108,20 @@ def _placed(plan: Plan) -> Path:
     return path.with_name(f"{path.stem}-placed.toml")
 
 
-def _text(chosen: Placement, found: tuple[Placement, ...], out: Path, units: System) -> str:
+def _text(
+    chosen: Placement, found: tuple[Placement, ...], gaps: tuple[Gap, ...], out: Path, units: System
+) -> str:
     rows = [HEADINGS, *table_rows(found, units)]
     widths = [max(len(row[k]) for row in rows) for k in range(len(HEADINGS))]
     lines = [
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
     ]
-    lines += ["", chosen.proof]
+    lines += ["", *(f"{one.kind}: {one.proof}" for one in found)]
     for name, area in chosen.growth:
         anchor = next(one for one in chosen.result.anchors if one.id == name)
         length = format_length(anchor.line_length_m, units)
         lines.append(f"{name}: line {length}; served up to here {format_area(area, units)}")
-    for gap in explain_gaps(chosen):
+    for gap in gaps:
         lines.append(f"not served: {format_area(gap.area_m2, units)} of {gap.plane}: {gap.reason}")
         lines += [f"  would help: {advice}" for advice in gap.advice]
     lines += [f"assumed: {text}" for text in chosen.assumptions]
