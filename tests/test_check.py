@@ -89,7 +89,7 @@ def test_segments_cover_every_fall_edge_once_for_each_anchor(result):
         assert mine[-1].to_m == pytest.approx(edge.length_m)
         for a, b in pairwise(mine):
             assert a.to_m == b.from_m
-            assert a.state != b.state
+            assert (a.state, "room" in a.breaks) != (b.state, "room" in b.breaks)
 
 
 def test_clearance_is_told_with_the_place_where_it_is_that_tight(result):
@@ -178,6 +178,20 @@ def test_findings_and_exit_status(roof):
     assert {"clearance-short", "free-fall-over-limit", "swing", "work-unserved"} <= codes
     assert bad.exit_status == 1
     assert bad.worst_state == "short"
+    limit = bad.rules.value("free_fall_limit")
+    for s in bad.segments:
+        if s.state == "arrest":
+            assert s.breaks == () and s.free_fall_m <= limit
+        assert ("room" in s.breaks) == (s.margin_m is not None and s.margin_m < 0)
+    assert {word for s in bad.to_json()["edge_segments"] for word in s["breaks"]} >= {"room", "free-fall"}
+    stiff = Line(length=5.2, rope=Rope(stiffness=1e6), absorber=Absorber(name="none"))
+    hard = check(roof, replace(PLAN, line=stiff))
+    assert "arrest-force-over-limit" in {f.code for f in hard.findings}
+    assert {"force" in s.breaks for s in hard.segments if s.margin_m is not None} == {True}
+    used_up = Absorber(average_force=1500.0, peak_force=2000.0, maximum_extension=0.5)
+    spent = check(roof, replace(PLAN, line=Line(length=5.2, absorber=used_up)))
+    assert "absorber-exhausted" in {f.code for f in spent.findings}
+    assert {"absorber" in s.breaks for s in spent.segments if s.margin_m is not None} == {True}
     unknown = check(roof, replace(PLAN, anchors=(replace(A1, rating=None),)))
     assert "anchor-rating-unknown" in {f.code for f in unknown.findings}
     weak = check(roof, replace(PLAN, anchors=(replace(A1, rating=5_000.0),)))

@@ -10,6 +10,7 @@ import pytest
 from roof3d import taut
 from roof3d.fall import (
     AnchorRuler,
+    ForceLimit,
     Limits,
     LineRuler,
     Span,
@@ -304,6 +305,60 @@ def test_a_wider_bracket_is_never_better():
         if min(abs(spot - s.from_m) for s in (*plain, *noisy) if s.edge == "E1") > 0.02:
             assert STATES.index(other.state) <= STATES.index(one.state)
     assert any("taut length known to 0.20 m" in s.doubt for s in noisy)
+
+
+def test_room_is_not_all_that_can_lack():
+    """Room for any fall, but a free fall of 1.5 m + surplus over 2 m: broken where the surplus says so."""
+    limits = Limits(None, None, free_fall=2.0)
+    segments = [s for s in run(flat_roof(40, 30, 40), (20, 3, 40), 5.0, limits=limits) if s.edge == "E1"]
+    half = np.sqrt((5.0 - (2.0 - PRACTICE.attachment)) ** 2 - 3**2)  # Pythagoras
+    short = [s for s in segments if s.state == "short"]
+    assert [s.breaks for s in short] == [("free-fall",)]
+    assert 20 - half - 0.011 <= short[0].from_m <= 20 - half + 1e-9
+    assert 20 + half - 1e-9 <= short[0].to_m <= 20 + half + 0.011
+    assert short[0].margin_m > 0  # the margin speaks of room
+    arrest = [s for s in segments if s.state == "arrest"]
+    assert len(arrest) == 2
+    assert all(s.breaks == () and s.free_fall_m <= 2.0 + 1e-6 for s in arrest)
+
+
+def test_room_lacking_is_told_apart_from_other_limits():
+    seen = set()
+    for height in (3.5, 4.0, 4.5, 40.0):
+        for s in run(
+            flat_roof(40, 30, height), (20, 3, height), 3.3, limits=Limits(None, None, free_fall=1.6)
+        ):
+            if s.margin_m is not None:
+                assert ("room" in s.breaks) == (s.margin_m < 0)
+                assert ("free-fall" in s.breaks) == (s.free_fall_m > 1.6 + 1e-6)
+                assert (s.state == "arrest") == (not s.breaks)
+                seen.add(s.breaks)
+    assert seen == {("room", "free-fall"), ("free-fall",), ()}
+
+
+@pytest.mark.parametrize("absorber_fall", [1.7, -np.inf])
+def test_an_absorber_that_runs_out_is_no_arrest(absorber_fall):
+    limits = Limits(None, None, absorber_fall=absorber_fall)
+    s = worst(run(flat_roof(40, 30, 40), (20, 3, 40), 3.3, limits=limits), "E1")
+    assert (s.state, s.breaks) == ("short", ("absorber",))
+
+
+def test_force_of_an_arrest_on_a_stiff_line_against_the_energy_balance():
+    """Elastic line (Hooke): F = W + sqrt(W^2 + 2 W K f / L), L the length below and the share held back."""
+    weight, stiffness = 981.0, 50_000.0
+    free_fall, hanging, length = 1.8, 0.3, 3.3
+    free = hanging + 0.5 * (length - hanging)
+    peak = weight + np.sqrt(weight**2 + 2 * weight * stiffness * free_fall / free)
+    for most, broken in ((peak * 0.999, True), (peak * 1.001, False)):
+        limit = ForceLimit(most, np.inf, stiffness, weight, 0.5)
+        got = limit.broken(np.array([free_fall]), np.array([hanging]), np.array([length]))
+        assert got.tolist() == [broken]
+    unknown = ForceLimit(6000.0, np.inf, None, weight, 0.5)
+    assert unknown.broken(np.array([0.1]), np.array([0.0]), np.array([3.0])).all()
+    limits = Limits(force=ForceLimit(5900.0, 6000.0, None, weight, 0.5))
+    segments = run(flat_roof(40, 30, 40), (20, 3, 40), 3.3, limits=limits)
+    assert {s.breaks for s in segments if s.margin_m is not None} == {("force",)}
+    assert "arrest" not in {s.state for s in segments}
 
 
 # ---------------------------------------------------------------------------------- metamorphic

@@ -2,6 +2,6 @@
 
 from roof3d.check.result import AnchorResult, Result
 from roof3d.check.run import check
-from roof3d.check.terms import make_terms
+from roof3d.check.terms import make_limits, make_terms
 
-__all__ = ["AnchorResult", "Result", "check", "make_terms"]
+__all__ = ["AnchorResult", "Result", "check", "make_limits", "make_terms"]

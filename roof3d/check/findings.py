@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from roof3d.arrest.swing import swing
+from roof3d.check.terms import too_weak
 from roof3d.fall import Terms
 from roof3d.records import EdgeSegment, Finding, Floats, Line
 from roof3d.rules import RuleSet
@@ -12,16 +13,15 @@ from roof3d.rules import RuleSet
 SHOWN = 1e-6  # limits are compared with this much room for rounding
 
 
-def segment_findings(
-    segments: list[EdgeSegment], rules: RuleSet, swing_drop: float | None, swing_angle: float | None
-) -> list[Finding]:
+def segment_findings(segments: list[EdgeSegment], rules: RuleSet) -> list[Finding]:
     """One finding for each segment without enough room or with too much swing, and for long free falls."""
     found: list[Finding] = []
     limit = rules.value("free_fall_limit")
+    swing_drop, swing_angle = rules.get("swing_drop_limit"), rules.get("swing_angle_limit_deg")
     for s in segments:
         where = f"{s.edge} from {s.from_m:.2f} m to {s.to_m:.2f} m, on {s.anchor}"
         middle = (s.start + s.end) / 2
-        if s.state == "short" and s.margin_m is not None:
+        if "room" in s.breaks and s.margin_m is not None:
             text = (
                 f"{where}: {s.clearance_required_m:.2f} m needed below the edge, "
                 f"{max(0.0, s.clearance_available_m or 0.0):.2f} m there ({s.strikes}): "
@@ -56,6 +56,27 @@ def _swing(
     return [Finding("swing", "danger", f"{where}: swing: {'; '.join(reasons)}", s.edge, middle)]
 
 
+# what findings on the worst fall of an anchor say already
+TOLD = {
+    "force": ("arrest-force-over-limit", "arrest-force-unknown", "absorber-exhausted", "anchor-load-unknown"),
+    "absorber": ("absorber-exhausted", "absorber-too-weak", "deceleration-over-limit", "anchor-load-unknown"),
+}
+SAYS = {"force": "arrest force may be over the limit", "absorber": "may ask too much of the absorber"}
+
+
+def limit_findings(segments: list[EdgeSegment], told: list[Finding]) -> list[Finding]:
+    """A finding for the first segment whose force or absorber is over the limit, unless one was made."""
+    found: list[Finding] = []
+    codes = {finding.code for finding in told}
+    for word, known in TOLD.items():
+        mine = [s for s in segments if word in s.breaks]
+        if mine and not codes.intersection(known):
+            s = mine[0]
+            text = f"{s.edge} from {s.from_m:.2f} m to {s.to_m:.2f} m, on {s.anchor}: {SAYS[word]}"
+            found.append(Finding(f"{word}-over-limit", "danger", text, s.edge, (s.start + s.end) / 2))
+    return found
+
+
 def line_findings(name: str, line: Line, length: float, terms: Terms, rules: RuleSet) -> list[Finding]:
     """Findings on the line itself: too long for its kind, or of no length that restrains."""
     found: list[Finding] = []
@@ -66,7 +87,7 @@ def line_findings(name: str, line: Line, length: float, terms: Terms, rules: Rul
     if line.policy == "restraint" and length <= 0:
         text = f"{name}: no line restrains here: an edge is within the setback and the stretch"
         found.append(Finding("restraint-impossible", "danger", text, name))
-    if terms.least_force <= terms.weight and terms.extension != 0.0:
+    if too_weak(terms):
         text = f"{name}: the least force of the absorber does not carry the worker's weight: it runs out"
         found.append(Finding("absorber-too-weak", "danger", text, name))
     return found

@@ -13,6 +13,7 @@ import numpy as np
 
 from roof3d import arrest, taut
 from roof3d.check.findings import (
+    limit_findings,
     line_findings,
     load_unknown_finding,
     mass_finding,
@@ -22,13 +23,12 @@ from roof3d.check.findings import (
 )
 from roof3d.check.places import anchor_places, check_ids
 from roof3d.check.result import AnchorResult, Result, plain
-from roof3d.check.terms import make_terms, worker_mass
+from roof3d.check.terms import make_limits, make_terms, worker_mass
 from roof3d.errors import InputError
 from roof3d.fall import (
     AnchorRuler,
     Assessment,
     Boundary,
-    Limits,
     LineRuler,
     Ruler,
     Span,
@@ -104,7 +104,6 @@ def check(
     singles, lines = anchor_places(roof, plan)
     boundary = make_boundary(roof, plan.worker.attachment_height, rules.value("steep_slope_above_deg"))
     guards = protected(boundary, plan)
-    limits = Limits(rules.get("swing_drop_limit"), rules.get("swing_angle_limit_deg"))
     shapes = work_shapes(roof, plan)
     tied: list[_Tied] = []
     ties: list[tuple[Anchor | AnchorLine, Floats]] = [
@@ -119,7 +118,7 @@ def check(
         key = (source, rest)
         one = None if memory is None else memory.get(key)
         if one is None:
-            one = _tie(roof, plan, rules, boundary, limits, guards, source, np.atleast_2d(points))
+            one = _tie(roof, plan, rules, boundary, guards, source, np.atleast_2d(points))
         fresh[key] = one
         tied.append(one)
     if memory is not None:
@@ -141,7 +140,8 @@ def check(
     for column, one in enumerate(tied):
         made, more = _anchor_result(one, cells.served_by(column), mass, rules)
         anchors.append(made)
-        findings += [*one.findings, *segment_findings(one.segments, rules, *_limits(limits)), *more]
+        more += limit_findings(one.segments, more)
+        findings += [*one.findings, *segment_findings(one.segments, rules), *more]
     findings += work_finding(cells.total_m2, float(cells.area[cells.any_served].sum()))
     if not tied:
         findings.append(Finding("no-anchors", "warning", "the plan has no anchors: every edge is open"))
@@ -163,10 +163,6 @@ def _without_anchors(plan: Plan) -> Plan:
     return replace(plan, anchors=(), anchor_lines=(), sha256="", title="")
 
 
-def _limits(limits: Limits) -> tuple[float | None, float | None]:
-    return limits.swing_drop, limits.swing_angle_deg
-
-
 def _unique(findings: list[Finding]) -> list[Finding]:
     seen: set[tuple[str, str]] = set()
     out = []
@@ -183,7 +179,6 @@ def _tie(
     plan: Plan,
     rules: RuleSet,
     boundary: Boundary,
-    limits: Limits,
     guards: list[list[tuple[float, float, str]]],
     source: Anchor | AnchorLine,
     points: Floats,
@@ -234,6 +229,7 @@ def _tie(
     tie = Tie(length, line.policy, line.slack)
     if isinstance(ruler, AnchorRuler):
         ruler = replace(ruler, limit=reach_limit(tie, terms))
+    limits = make_limits(plan, rules, connector, terms, length, soft)
     result = assess(boundary, ruler, tie, terms, limits, guards)
     findings += line_findings(source.id, line, length, terms, rules)
     if len(boundary.length):

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from roof3d.arrest import Connector, edge_stretch, greatest_fall, resolve
-from roof3d.fall import Terms
-from roof3d.formulas import STANDARD_GRAVITY
+from roof3d.arrest.equipment import friction_range
+from roof3d.arrest.person import Elastic
+from roof3d.fall import ForceLimit, Limits, Terms
+from roof3d.formulas import STANDARD_GRAVITY, stretching_length
 from roof3d.records import Line, Plan
 from roof3d.rules import RuleSet
 
@@ -55,3 +58,43 @@ def make_terms(plan: Plan, rules: RuleSet, line: Line, length: float) -> tuple[T
         scope_fall=greatest_fall(mass, connector, max(length, 1e-3)) * (1 + 1e-9),
     )
     return terms, connector
+
+
+def make_limits(
+    plan: Plan,
+    rules: RuleSet,
+    connector: Connector,
+    terms: Terms,
+    length: float,
+    anchor_line: Elastic | None = None,
+) -> Limits:
+    """The rule set's limits on a fall with this equipment on a line of at most ``length`` metres."""
+    mass = worker_mass(plan, rules)
+    fall = math.inf
+    if connector.absorbs:
+        reckoned, allowed = max(length, 1e-3), rules.value("deceleration")
+        fall = greatest_fall(mass, connector, reckoned, anchor_line)
+        if connector.maximum_extension > allowed:
+            shorter = replace(connector, maximum_extension=allowed, extension_known=True)
+            fall = min(fall, greatest_fall(mass, shorter, reckoned, anchor_line))
+        if too_weak(terms):
+            fall = -math.inf
+    return Limits(
+        swing_drop=rules.get("swing_drop_limit"),
+        swing_angle_deg=rules.get("swing_angle_limit_deg"),
+        free_fall=rules.value("free_fall_limit"),
+        absorber_fall=fall,
+        force=ForceLimit(
+            most=rules.value("arrest_force_limit"),
+            absorber_peak=connector.peak_force if connector.absorbs else math.inf,
+            stiffness=None if connector.stiffness is None else connector.stiffness.greatest,
+            weight=terms.weight,
+            held=float(stretching_length(0.0, 1.0, friction_range().greatest, math.pi / 2)),
+            activation=terms.activation,
+        ),
+    )
+
+
+def too_weak(terms: Terms) -> bool:
+    """Whether the least force of the absorber does not carry the worker's weight."""
+    return terms.least_force <= terms.weight and terms.extension != 0.0

@@ -32,6 +32,7 @@ class Pieces:
     rise: Floats  # (p,) height of the steep plane behind, -inf
     along: Floats  # (p, 3) unit vector of a run through the point
     point_state: Ints
+    point_room: np.ndarray  # bool: room below lacks for a fall from the point
     run_vector: Floats  # (p, 3) last run of the rope, nan until asked
     run_length: Floats  # (p,)
     # pieces
@@ -124,6 +125,7 @@ class Pieces:
             rise=rise,
             along=_units(boundary)[run_of],
             point_state=np.full(n, 4, dtype=np.int64),
+            point_room=np.zeros(n, dtype=bool),
             run_vector=np.full((n, 3), np.nan),
             run_length=np.full(n, np.nan),
             run=run_rows,
@@ -179,6 +181,7 @@ class Pieces:
         self.rise = np.concatenate((self.rise, self.boundary.rise[self.run[old]]))
         self.along = np.concatenate((self.along, unit))
         self.point_state = np.concatenate((self.point_state, np.full(k, 4)))
+        self.point_room = np.concatenate((self.point_room, np.zeros(k, dtype=bool)))
         self.run_vector = np.concatenate((self.run_vector, np.full((k, 3), np.nan)))
         self.run_length = np.concatenate((self.run_length, np.full(k, np.nan)))
         self._measure(new)
@@ -198,9 +201,9 @@ class Pieces:
         self.step = np.concatenate((self.step, second[1]))
         self.way = np.concatenate((self.way, second[2]))
 
-    def note_states(self, states: Ints) -> None:
-        """Remember the states at the points themselves."""
-        self.point_state = states
+    def note_states(self, states: Ints, room_lacks: np.ndarray) -> None:
+        """Remember the states at the points themselves, and where room below lacks."""
+        self.point_state, self.point_room = states, room_lacks
 
     def ends(self) -> tuple[Floats, Floats]:
         """End points of all pieces, (m, 3) each."""

@@ -13,11 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from roof3d.fall.boundary import Boundary
+from roof3d.fall.limits import ROOM, SWINGS, Limits
 from roof3d.fall.pieces import Pieces
 from roof3d.fall.ruler import NO_RUN, Ruler, cone_high, cone_low
 from roof3d.fall.stretch import Terms
 from roof3d.fall.track import find_tracks
-from roof3d.records import STATES, Floats, Ints
+from roof3d.records import BREAKS, STATES, Floats, Ints
 
 SHORT, SWING, ARREST, HELD, BEYOND = range(5)
 SPACING_M = 0.25
@@ -34,14 +35,6 @@ class Tie:
     length: float
     policy: str = "fixed"
     slack: float = 0.0
-
-
-@dataclass(frozen=True)
-class Limits:
-    """Limits of the rule set on the swing; None: no limit."""
-
-    swing_drop: float | None = None
-    swing_angle_deg: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,6 +54,8 @@ class Assessment:
     governs: Ints  # piece where clearance is worst
     others: tuple[tuple[int, ...], ...]  # further rest pieces that lie as low
     blocked: Ints  # piece where something is in the way, -1 nowhere
+    breaks: np.ndarray  # (m, words of records.BREAKS) bool; swing only where it is known or decides
+    limits: Limits
     gap: Floats  # (m,) widest bracket of the taut length at its ends; inf where one has no upper end
 
     def __len__(self) -> int:
@@ -106,6 +101,21 @@ def _lengths(work: Pieces, tie: Tie) -> tuple[Floats, Floats]:
     return at_points, np.minimum(np.where(np.isnan(most), np.inf, most) + tie.slack, tie.length)
 
 
+def _least_hanging(work: Pieces, tie: Tie) -> tuple[Floats, Floats, Floats, Floats]:
+    """Line below the edge and line in all, at least: over pieces, and at points (both metres)."""
+    high = cone_high(work.hi[work.ia], work.hi[work.ib], work.b - work.a)
+    if tie.policy != "snug":
+        least = np.full(len(work.run), tie.length)
+        point_least = np.full(len(work.lo), tie.length)
+    else:
+        ring = cone_low(work.lo_ring[work.ia], work.lo_ring[work.ib], work.b - work.a)
+        least = np.clip(ring + tie.slack, 0.0, tie.length)
+        point_least = np.clip(work.lo_ring + tie.slack, 0.0, tie.length)
+    below = np.where(np.isfinite(high), least - high, 0.0)
+    point_below = np.where(np.isfinite(work.hi), point_least - work.hi, 0.0)
+    return below, least, point_below, point_least
+
+
 def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessment:
     boundary = work.boundary
     size = work.b - work.a
@@ -148,6 +158,9 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessmen
     asked_length = np.concatenate((length[pieces_asked], point_length[points_asked]))
     asked_fall = terms.attachment + np.concatenate((surplus[pieces_asked], point_surplus[points_asked]))
     margins = tracks.worst - terms.below_edge(asked_length, asked_fall) - asked_length
+    breaks = _limits_broken(work, tie, limits, pieces_asked, points_asked, asked_fall)
+    breaks[:, ROOM] = margins < 0
+    other = breaks.any(axis=1)
     fall_state = np.full(len(drops), ARREST)
     swings = (tracks.blocked >= 0) & (drops > MOTION_M)
     if limits.swing_drop is not None:
@@ -155,7 +168,7 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessmen
     angles = np.full(len(drops), np.nan)
     if limits.swing_angle_deg is not None:
         # angles cost most: only where they decide
-        decide = np.flatnonzero(~swings & (margins >= 0))
+        decide = np.flatnonzero(~swings & ~other)
         seeds = np.concatenate((np.column_stack((work.ia, work.ib))[pieces_asked], _twice(points_asked)))
         sizes = np.concatenate((size[pieces_asked], np.zeros(len(points_asked))))
         angles[decide] = widest_turn(
@@ -166,7 +179,8 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessmen
         over[decide] = ~(angles[decide] <= limits.swing_angle_deg)
         swings |= over
     fall_state[swings] = SWING
-    fall_state[margins < 0] = SHORT
+    fall_state[other] = SHORT
+    breaks[:, SWINGS] = swings
 
     reach = cone_low(work.lo_ring[work.ia], work.lo_ring[work.ib], size)
     state = np.where(reach <= length, HELD, BEYOND)
@@ -175,7 +189,12 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessmen
     point_state = np.where(work.lo_ring <= point_length, HELD, BEYOND)
     point_state[points_asked] = fall_state[k:]
     state[work.guard >= 0] = BEYOND
-    work.note_states(point_state)
+    point_room = np.zeros(len(point_state), dtype=bool)
+    point_room[points_asked] = breaks[k:, ROOM]
+    work.note_states(point_state, point_room)
+    broken = np.zeros((len(state), len(BREAKS)), dtype=bool)
+    broken[pieces_asked] = breaks[:k]
+    broken[work.guard >= 0] = False
 
     def spread(values: Floats, empty: float) -> Floats:
         out = np.full(len(state), empty)
@@ -202,7 +221,24 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessmen
         governs=spread_rows(tracks.governs),
         others=tuple(_spread_ties(tracks.others[:k], pieces_asked, len(state))),
         blocked=spread_rows(tracks.blocked),
+        breaks=broken,
+        limits=limits,
         gap=gap,
+    )
+
+
+def _limits_broken(
+    work: Pieces, tie: Tie, limits: Limits, pieces: Ints, points: Ints, free_fall: Floats
+) -> np.ndarray:
+    """Limits broken by falls from pieces, then from points."""
+    if limits.force is None:
+        nothing = np.zeros(len(free_fall))
+        return limits.broken(free_fall, nothing, nothing)
+    below, least, point_below, point_least = _least_hanging(work, tie)
+    return limits.broken(
+        free_fall,
+        np.concatenate((below[pieces], point_below[points])),
+        np.concatenate((least[pieces], point_least[points])),
     )
 
 
@@ -271,7 +307,10 @@ def _what_to_split(result: Assessment, tolerance: float) -> np.ndarray:
         split &= coarse
         if split.any():
             return split
-    open_state = (result.state != work.point_state[work.ia]) | (result.state != work.point_state[work.ib])
+    room = result.breaks[:, ROOM]
+    open_state = np.zeros(len(size), dtype=bool)
+    for end in (work.ia, work.ib):
+        open_state |= (result.state != work.point_state[end]) | (room != work.point_room[end])
     split = open_state & coarse & (work.guard < 0)
     if split.any():
         return split
@@ -289,11 +328,12 @@ def _what_to_split(result: Assessment, tolerance: float) -> np.ndarray:
 
 
 def segment_rows(result: Assessment) -> list[Ints]:
-    """Rows of pieces of each segment: neighbours on one edge with one state, in order along it."""
+    """Rows of pieces of each segment: neighbours on one edge with one state and with or without room
+    below, in order along it."""
     work = result.pieces
     edge = work.boundary.edge[work.run]
     order = np.lexsort((work.boundary.offset[work.run] + work.a, edge))
-    key = np.column_stack((edge, result.state, work.guard))[order]
+    key = np.column_stack((edge, result.state, result.breaks[:, ROOM], work.guard))[order]
     cuts = np.flatnonzero((key[1:] != key[:-1]).any(axis=1)) + 1
     return np.split(order, cuts) if len(order) else []
 

@@ -6,37 +6,37 @@ within a piece counts as the worse. What is served is told for large cells, each
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from roof3d import taut
 from roof3d.check.places import anchor_places
-from roof3d.check.terms import make_terms
+from roof3d.check.terms import make_limits, make_terms
+from roof3d.errors import InputError
 from roof3d.fall import (
     AnchorRuler,
     Boundary,
-    Cells,
-    Limits,
     Ruler,
     Tie,
     assess,
     make_boundary,
-    make_cells,
     make_segments,
     protected,
     work_shapes,
 )
+from roof3d.fall.reach import cell_points, first_cells, ring_lengths
 from roof3d.fall.states import reach_limit
 from roof3d.plan import rules_for
 from roof3d.records import EdgeSegment, Floats, Plan, Roof
-from roof3d.show.page.packed import pack_cells
+from roof3d.show.page.packed import pack_cells, pack_flags, pack_lengths
 from roof3d.show.view_plan import line_of
 
 MOST_CELLS = 500
 MOST_PIECES = 240
 PIECE_M = 0.5
+LEAST_CELL_M = 0.4
 
 
 class QuickLook:
@@ -45,7 +45,7 @@ class QuickLook:
     def __init__(self, roof: Roof) -> None:
         self._roof = roof
         self._key: Any = None
-        self._fixed: tuple[Any, Boundary, Any, Limits, dict[str, Any]] | None = None
+        self._fixed: tuple[Any, Boundary, Any, _Cells] | None = None
 
     def look(self, plan: Plan, name: str) -> dict[str, Any]:
         """Reach and edge states of one anchor of the plan; states only for single anchors.
@@ -53,7 +53,7 @@ class QuickLook:
         Raises InputError where the anchor lies inside the building or far away.
         """
         roof = self._roof
-        rules, boundary, guards, limits, shapes = self._prepared(plan)
+        rules, boundary, guards, cells = self._prepared(plan)
         one = replace(
             plan,
             anchors=tuple(a for a in plan.anchors if a.id == name),
@@ -62,9 +62,8 @@ class QuickLook:
         singles, lines = anchor_places(roof, one)
         line = line_of(plan, name)
         length = line.length or 0.0
-        terms, _ = make_terms(plan, rules, line, length)
-        area = sum(shape.area for shape in shapes.values())
-        cell = max(0.4, float(np.sqrt(area / MOST_CELLS)))
+        terms, connector = make_terms(plan, rules, line, length)
+        limits = make_limits(plan, rules, connector, terms, length)
         preparation = taut.prepare(roof)
         tie = Tie(length, line.policy, line.slack)
         ruler: Ruler
@@ -77,37 +76,32 @@ class QuickLook:
                 segments = make_segments(result, terms, name, guards)
         else:
             ruler = _AnyOf(tuple(AnchorRuler(point, preparation) for point in lines[0]))
-        cells = make_cells(
-            roof.planes,
-            shapes,
-            [ruler],
-            [length],
-            (plan.worker.kneeling_height, plan.worker.attachment_height),
-            cell_m=cell,
-            least_m=cell,
-        )
-        planes, packed = pack_cells(_records(cells), [facet.id for facet in roof.planes])
+        heights = (plan.worker.kneeling_height, plan.worker.attachment_height)
+        _, upper = ring_lengths(ruler, cells.at, cells.radius, length, heights)
+        longer = upper.max(axis=0)
         return {
             "id": name,
-            "planes": planes,
-            "cells": packed,
+            "planes": cells.planes,
+            "cells": {
+                **cells.packed,
+                "taut": pack_lengths(longer),
+                "served": pack_flags(longer + cells.radius <= length),
+            },
             "segments": None if segments is None else [_segment(segment) for segment in segments],
         }
 
-    def _prepared(self, plan: Plan) -> tuple[Any, Boundary, Any, Limits, dict[str, Any]]:
+    def _prepared(self, plan: Plan) -> tuple[Any, Boundary, Any, _Cells]:
         key = (plan.rules, plan.file, plan.clearance, plan.limits, plan.work, plan.protection, plan.worker)
         if self._fixed is None or self._key != key:
             rules = rules_for(plan)
             boundary = make_boundary(
                 self._roof, plan.worker.attachment_height, rules.value("steep_slope_above_deg")
             )
-            limits = Limits(rules.get("swing_drop_limit"), rules.get("swing_angle_limit_deg"))
             self._fixed = (
                 rules,
                 boundary,
                 protected(boundary, plan),
-                limits,
-                work_shapes(self._roof, plan),
+                _make_cells(self._roof, plan),
             )
             self._key = key
         return self._fixed
@@ -140,19 +134,35 @@ class _AnyOf:
         return np.full((len(points), 3), np.nan)
 
 
-def _records(cells: Cells) -> list[dict[str, Any]]:
-    """Cells as a result has them, in the local frame."""
-    return [
+@dataclass(frozen=True, eq=False)
+class _Cells:
+    """Large cells of the work, which do not depend on the anchor."""
+
+    at: Floats  # (n, 3) a point of each
+    radius: Floats  # (n,) from there to its furthest point
+    planes: list[dict[str, Any]]
+    packed: dict[str, Any]
+
+
+def _make_cells(roof: Roof, plan: Plan) -> _Cells:
+    shapes = work_shapes(roof, plan)
+    facets = [facet for facet in roof.planes if facet.id in shapes and not shapes[facet.id].is_empty]
+    area = sum(shapes[facet.id].area for facet in facets)
+    level = first_cells(facets, shapes, max(LEAST_CELL_M, float(np.sqrt(area / MOST_CELLS))))
+    at, radius, _ = cell_points(level, facets)
+    records = [
         {
-            "plane": cells.planes[int(cells.plane[k])],
-            "at": [*cells.centre[k], 0.0],
-            "size_m": float(cells.size[k]),
-            "served": bool(cells.served[k, 0]),
-            "state": None,
-            "taut_length_m": float(cells.taut[k, 0]) if np.isfinite(cells.taut[k, 0]) else None,
+            "plane": facets[int(level.plane[k])].id,
+            "at": level.centre[k].tolist(),
+            "size_m": float(level.size[k]),
+            "taut_length_m": None,
         }
-        for k in range(len(cells.plane))
+        for k in range(len(at))
     ]
+    planes, packed = pack_cells(records, [facet.id for facet in roof.planes])
+    if packed is None:
+        raise InputError(plan.file or "plan", "work", "no area", "work on some roof plane")
+    return _Cells(at, radius, planes, packed)
 
 
 def _segment(segment: EdgeSegment) -> dict[str, Any]:
