@@ -12,18 +12,12 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq, minimize
 
 from roof3d import formulas
-from roof3d.arrest.anchor_line import (
-    LineInSeries,
-    build,
-    developed,
-    equilibrium,
-    line_loads,
-    span_places,
-)
+from roof3d.arrest.anchor_line import LineInSeries, build, equilibrium
 from roof3d.arrest.cable import Net, Run, hanging, solve
 from roof3d.arrest.equipment import Connector, Range
 from roof3d.arrest.integrate import integrate
 from roof3d.arrest.person import stop
+from roof3d.arrest.spans import developed, line_loads, span_places
 from roof3d.errors import InputError
 from roof3d.records import AnchorLine, Rope, Support
 from roof3d.rules import load_rules
@@ -215,25 +209,68 @@ def test_own_weight_is_small_beside_an_arrest_and_right_without_one():
 PAIRS = ((82, 184), (161, 266), (114, 217), (138, 245))  # lbf at mid-span of 35 ft: lifeline, anchor line
 
 
-@pytest.mark.parametrize("fitted", [(0, 1), (0, 3), (1, 2), (2, 3), (1, 3), (0, 2)])
-def test_load_cell_pairs(fitted):
-    # Common practice, no published source: one pretension and one stiffness fitted to two of the
-    # pairs predict the pull of the other two within 3 percent, through the project's own solver.
-    def pull(pretension, stiffness, load):
-        record = line([35 * FT], stiffness=stiffness * LBF, pretension=pretension * LBF)
-        return middle(record, load * LBF)[1] / LBF
+PAIRINGS = ((0, 1), (0, 2), (0, 3), (1, 2), (1, 3), (2, 3))
+SPREAD = ((0, 1), (0, 2), (0, 3), (1, 2))  # the two loads differ by 30 percent or more
+CLOSE = ((1, 3), (2, 3))  # by a sixth or a fifth: reading errors of a few percent grow on the way out
+
+
+def cell_pull(pretension, stiffness, load):
+    """Pull (lbf) of the 35 ft line by the project's solver; all in lbf."""
+    record = line([35 * FT], stiffness=stiffness * LBF, pretension=pretension * LBF)
+    return middle(record, load * LBF)[1] / LBF
+
+
+def fitted_to(pairs):
+    """Pretension and stiffness (lbf, lbf per unit strain) with the least squares of relative misfit."""
 
     def misfit(x):
         if not (0 < x[0] < 180 and 500 < x[1] < 20_000):
             return 1.0
-        return sum((pull(*x, PAIRS[k][0]) / PAIRS[k][1] - 1) ** 2 for k in fitted)
+        return sum((cell_pull(*x, PAIRS[k][0]) / PAIRS[k][1] - 1) ** 2 for k in pairs)
 
-    best = minimize(misfit, [91.0, 3580.0], method="Nelder-Mead", options={"xatol": 0.1, "fatol": 1e-10})
-    near = {(1, 3), (2, 3)}  # loads close together fix the two numbers less well
-    for k in set(range(4)) - set(fitted):
-        assert pull(*best.x, PAIRS[k][0]) == pytest.approx(PAIRS[k][1], rel=0.05 if fitted in near else 0.03)
-    for load, expected in PAIRS:
-        assert pull(91.0, 3580.0, load) == pytest.approx(expected, rel=0.02)
+    return minimize(misfit, [91.0, 3580.0], method="Nelder-Mead", options={"xatol": 0.1, "fatol": 1e-10}).x
+
+
+def cell_errors(fit):
+    """Relative error of the predicted pull at each pair."""
+    return np.array([cell_pull(*fit, load) / pull - 1 for load, pull in PAIRS])
+
+
+@pytest.mark.parametrize("pairing", PAIRINGS)
+def test_load_cell_pairs(pairing):
+    # Common practice, no published source: one pretension and one stiffness fitted to two of the
+    # pairs predict the pull of the other two within 3 percent, through the project's own solver. That
+    # holds for the four pairings whose loads lie apart. The two whose loads lie close miss by a little
+    # more, as two readings with their own errors fix two numbers less well; this test says so.
+    errors = cell_errors(fitted_to(pairing))
+    rest = [k for k in range(4) if k not in pairing]
+    assert np.abs(errors[list(pairing)]).max() < 1e-3
+    if pairing in SPREAD:
+        assert np.abs(errors[rest]).max() < 0.03
+    else:
+        assert 0.03 < np.abs(errors[rest]).max() < 0.05
+
+
+def test_load_cell_pairs_all_four_by_least_squares():
+    # Common practice, no published source: about 91 lbf and 3,580 lbf per unit strain fit all four
+    # within 2 percent. What is left over is the readings' own error: a percent and a half of it, put on
+    # the four exact pulls of that fit, moves what a close pairing predicts by as much as was seen.
+    fit = fitted_to(range(4))
+    assert fit == pytest.approx([91.0, 3580.0], rel=0.05)
+    errors = cell_errors(fit)
+    assert np.abs(errors).max() < 0.02
+    assert np.abs(cell_errors((91.0, 3580.0))).max() < 0.02
+    exact = [cell_pull(*fit, load) for load, _ in PAIRS]
+
+    def carried(first, second, away):
+        """How far a straight line through two readings carries an error of 1.5 percent of each."""
+        (p, q), gap = (PAIRS[first][0], PAIRS[second][0]), PAIRS[second][0] - PAIRS[first][0]
+        reach = PAIRS[away][0]
+        mine = abs(q - reach) / abs(gap) * exact[first] + abs(reach - p) / abs(gap) * exact[second]
+        return 0.015 * mine / exact[away]
+
+    assert carried(2, 3, 0) > 0.03 > carried(0, 3, 2)
+    assert carried(1, 3, 0) > 0.03 > carried(0, 1, 2)
 
 
 def test_long_span_is_a_finding_until_a_support_cuts_it():
@@ -341,6 +378,57 @@ def test_physics_engine_agrees_on_the_sag():
 
 
 # -------------------------------------------------------------------------------------- the plan
+
+
+def test_friction_at_supports_raises_the_loads_up_to_those_of_a_grip():
+    # Three spans of 10 m, K = 2.5 MN, 1 kN, 6 kN: 16.018 kN sliding freely, 22.846 kN gripped (both by
+    # hand, above). The rope turns by the sag angle atan(2 x 0.9533 / 10) at the two supports beside the
+    # load: belt friction (statics textbooks, exp(mu b)) allows no more than exp(0.5 x 2 x 0.1884).
+    record = line([10.0] * 3, pretension=1000.0)
+    slides = 16_018.0
+    turned = 2 * math.atan(2 * 0.9533 / 10.0)
+    loads = line_loads(build(record), 6000.0)
+    assert loads.spans[1].pull_n == pytest.approx(slides * math.exp(0.5 * turned), rel=1e-3)
+    assert slides < loads.points[0].magnitude_n <= 22_846.0 * (1 + 1e-3)
+    gripped = line_loads(build(replace(record, support_kind="rigid")), 6000.0)
+    assert gripped.greatest_pull_n == pytest.approx(22_846.0, rel=1e-4)
+    assert loads.greatest_pull_n <= gripped.greatest_pull_n * (1 + 1e-9)
+    # sag is claimed without friction
+    assert loads.spans[1].deflection_m == pytest.approx(0.9533, rel=1e-3)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    st.lists(st.floats(2.0, 20.0), min_size=2, max_size=4),
+    st.floats(0.0, 3000.0),
+    st.floats(2e4, 2e6),
+    st.floats(500.0, 8000.0),
+)
+def test_loads_at_passing_supports_lie_between_a_free_slide_and_a_grip(spans, pretension, stiffness, force):
+    record = line(spans, pretension=pretension, stiffness=stiffness)
+    model = build(record)
+    slides = max(
+        equilibrium(model, {span: DOWN * force}, stiffness=stiffness)[0].pulls[0]
+        for span in range(len(spans))
+    )
+    loads = line_loads(model, force)
+    gripped = line_loads(build(replace(record, support_kind="rigid")), force)
+    assert slides * (1 - 1e-9) <= loads.greatest_pull_n <= gripped.greatest_pull_n * (1 + 1e-6)
+    # a load never hangs on less than itself, and no end on less than the pull of its span
+    assert loads.points[0].magnitude_n >= loads.spans[0].pull_n * (1 - 1e-9)
+
+
+def test_ends_carry_the_pull_however_the_line_leaves_them():
+    # Over a gable the rope does not leave its ends along the chord through the house.
+    record = AnchorLine("H", ((6.0, -8.0, 4.0), (6.0, 16.0, 0.2)), rope=Rope(stiffness=1e6), pretension=1e3)
+    loads = line_loads(build(record, lengths=[25.084]), 5500.0)
+    for point in loads.points:
+        assert point.magnitude_n == pytest.approx(loads.greatest_pull_n)
+        assert np.linalg.norm(point.load) == pytest.approx(point.magnitude_n)
+    # a support beside a span that rests on something may carry both spans
+    record = line([8.0, 8.0], pretension=1000.0)
+    loads = line_loads(build(record, lengths=[9.0, 8.0]), 5500.0)
+    assert loads.points[1].magnitude_n == pytest.approx(loads.spans[0].pull_n + loads.spans[1].pull_n)
 
 
 def test_forces_balance_and_load_vectors_point_inward():
@@ -508,8 +596,9 @@ def test_moving_turning_and_rescaling_change_nothing():
 
     turn = np.array([[0.6, -0.8, 0], [0.8, 0.6, 0], [0, 0, 1.0]])
     base = run(points)
-    assert run(points @ turn.T + [5.0, -7.0, 3.0]) == pytest.approx(base, rel=1e-9)
-    assert run(points[::-1])[:2] == pytest.approx(base[1::-1], rel=1e-9)
+    # the solver stops at 1e-9 of its largest force
+    assert run(points @ turn.T + [5.0, -7.0, 3.0]) == pytest.approx(base, rel=1e-8)
+    assert run(points[::-1])[:2] == pytest.approx(base[1::-1], rel=1e-8)
 
 
 # ------------------------------------------------------------------------------------- metamorphic

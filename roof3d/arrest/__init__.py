@@ -1,19 +1,10 @@
 """What the line, the anchors and the person feel in an arrest."""
 
-from roof3d.arrest.anchor_line import (
-    AnchorLineModel,
-    LineInSeries,
-    LineLoads,
-    PointLoad,
-    SpanPlaces,
-    build,
-    line_loads,
-    softest_span,
-    span_places,
-)
+from roof3d.arrest.anchor_line import AnchorLineModel, LineInSeries, build, softest_span
 from roof3d.arrest.equipment import Connector, Range, resolve
 from roof3d.arrest.loads import LoadCheck, check_anchor, check_line_point, check_line_strength
 from roof3d.arrest.person import Stop, anchor_pull, edge_stretch, greatest_fall, stop
+from roof3d.arrest.spans import LineLoads, PointLoad, SpanPlaces, line_loads, span_places
 from roof3d.arrest.swing import Swing, swing
 
 __all__ = [

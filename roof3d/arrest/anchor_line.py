@@ -1,34 +1,32 @@
-"""Anchor lines under load: sag, pull in each span, loads on ends and supports, places of the traveller.
-
-Claims about sag and about the places that a traveller can take use the softest reading of the rope
-and put all falling workers into one span with no load elsewhere; claims about loads use the stiffest
-reading and every way of spreading the workers over the spans. A traveller slides without friction.
-Where the line rests on a ridge, the roof could only hold it back: its length over the ridge is
-taken, its support is not.
-"""
+"""An anchor line as a net of rope and supports: built from a plan, solved under any load."""
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
 from roof3d.arrest.cable import FLAT, Equilibrium, Net, Run, hanging, solve
-from roof3d.arrest.equipment import Range, Values, equipment, positive, rope_stiffness, rope_weight
+from roof3d.arrest.equipment import (
+    Range,
+    Values,
+    equipment,
+    positive,
+    rope_stiffness,
+    rope_weight,
+)
 from roof3d.errors import InputError
-from roof3d.formulas import STANDARD_GRAVITY, show_value, traveller_deflection, unstretched_length
+from roof3d.formulas import STANDARD_GRAVITY, show_value, unstretched_length
 from roof3d.records import AnchorLine, Finding, Floats
 
 SUPPORT_KINDS = ("rigid", "flexible", "pass-through")
 MOST_WORKERS = 4
 SHORTEST_SPAN = 1e-3  # m
 DEEP = 0.5  # sag over span beyond which a line is not held up at all
-MOST_CASES = 40
 DOWN = np.array([0.0, 0.0, -1.0])
 
 
@@ -48,6 +46,7 @@ class AnchorLineModel:
     pretension: float
     workers: int
     ratings: tuple[float | None, ...] = ()  # N, of all points
+    grips: bool = False  # every support holds the rope fast, whatever its kind
     slack: bool = False  # hangs too deep for a parabola: all sag is pulled out before the load counts
     assumptions: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
@@ -56,53 +55,6 @@ class AnchorLineModel:
     def spans(self) -> int:
         """Number of spans."""
         return len(self.points) - 1
-
-
-@dataclass(frozen=True, eq=False)
-class SpanPlaces:
-    """Places that the traveller can take in one span: ``|q - p1| + |q - p2| <= length`` under load.
-
-    ``unloaded`` is the length of rope in the span before the fall: what may be counted on for reach.
-    ``deflection_m`` is that of the load at mid-span; ``pull_n`` the greatest pull in the span.
-    """
-
-    span: int
-    p1: Floats
-    p2: Floats
-    unloaded: float
-    length: float
-    deflection_m: float
-    pull_n: float
-
-
-@dataclass(frozen=True, eq=False)
-class PointLoad:
-    """Greatest load (N) that the line puts on one of its ends or supports, as a vector (3,)."""
-
-    point: int
-    kind: str  # end, rigid, flexible, pass-through
-    at: Floats
-    load: Floats
-    magnitude_n: float
-    case: str
-
-
-@dataclass(frozen=True, eq=False)
-class LineLoads:
-    """Everything asked of an anchor line under the arrest force of its workers."""
-
-    id: str
-    force_n: float
-    workers: int
-    spans: tuple[SpanPlaces, ...]
-    points: tuple[PointLoad, ...]
-    assumptions: tuple[str, ...]
-    findings: tuple[Finding, ...]
-
-    @property
-    def greatest_pull_n(self) -> float:
-        """The greatest pull in any span."""
-        return max(span.pull_n for span in self.spans)
 
 
 def build(
@@ -255,7 +207,7 @@ def _net(model: AnchorLineModel, stiffness: float, loaded: Sequence[int]) -> tup
     points: list[int] = []
     for index, point in enumerate(model.points):
         end = index in (0, model.spans)
-        if end or model.kinds[index - 1] == "rigid":
+        if end or model.grips or model.kinds[index - 1] == "rigid":
             grips.append(index)
         points.append(len(places))
         places.append(point)
@@ -289,158 +241,6 @@ def equilibrium(
     for span, node in zip(spans, travellers, strict=True):
         loads[node] = forces[span]
     return solve(net, loads), net, travellers, points
-
-
-def developed(model: AnchorLineModel) -> AnchorLineModel:
-    """The line laid out straight and level, each span as long as it is over the roof.
-
-    The length of rope in a span under a load square to it depends on lengths alone, so this serves
-    where a span rests on a ridge; supports keep their kind.
-    """
-    along = np.concatenate([[0.0], np.cumsum(model.lengths)])
-    return replace(model, points=np.column_stack([along, np.zeros_like(along), np.zeros_like(along)]))
-
-
-def _square(model: AnchorLineModel, span: int, toward: Floats) -> Floats:
-    """Unit direction square to a span, as near to ``toward`` as can be."""
-    chord = model.points[span + 1] - model.points[span]
-    chord = chord / np.linalg.norm(chord)
-    across = toward - chord * float(toward @ chord)
-    size = float(np.linalg.norm(across))
-    if size < 1e-9:
-        return _square(model, span, np.array([1.0, 0.0, 0.0]))
-    unit: Floats = across / size
-    return unit
-
-
-def span_places(model: AnchorLineModel, force: float, *, workers: int = 1) -> tuple[SpanPlaces, ...]:
-    """Places of the traveller in each span when ``workers`` fall there together, each with ``force`` N.
-
-    On the softest reading of the rope, nothing else pulling on the line: the longest loaded length.
-    Directions down and to both sides are tried, for supports that give way.
-    """
-    positive("arrest force", force, "zero or more", zero=True)
-    over = np.linalg.norm(np.diff(model.points, axis=0), axis=1)
-    layout = developed(model) if bool(np.any(model.lengths > over * (1 + 1e-9))) else model
-    found = []
-    for span in range(model.spans):
-        chord = layout.points[span + 1] - layout.points[span]
-        down = _square(layout, span, DOWN)
-        side = np.cross(chord / np.linalg.norm(chord), down)
-        ways = (down, side, -side, -down) if "flexible" in model.kinds else (down,)
-        longest = pull = 0.0
-        for way in ways:
-            for stiffness in (model.stiffness.least, model.stiffness.greatest):
-                state, net, (node,), points = equilibrium(
-                    layout, {span: way * force * workers}, stiffness=stiffness
-                )
-                p1, p2 = state.places[points[span]], state.places[points[span + 1]]
-                q = state.places[node]
-                shift = state.places - net.places
-                moved = float(np.linalg.norm(shift[points[span]]) + np.linalg.norm(shift[points[span + 1]]))
-                longest = max(longest, float(np.linalg.norm(q - p1) + np.linalg.norm(q - p2)) + moved)
-                pull = max(pull, *state.pulls)
-        straight = float(np.linalg.norm(chord))
-        found.append(
-            SpanPlaces(
-                span=span,
-                p1=model.points[span],
-                p2=model.points[span + 1],
-                unloaded=straight,
-                length=max(longest, straight),
-                deflection_m=float(traveller_deflection(max(longest, straight), straight)),
-                pull_n=pull,
-            )
-        )
-    return tuple(found)
-
-
-def _cases(model: AnchorLineModel, workers: int) -> Iterator[dict[int, int]]:
-    """Ways of spreading up to ``workers`` falls over the spans: number of falls by span."""
-    spans = range(model.spans)
-    if math.comb(model.spans + workers - 1, workers) <= MOST_CASES:
-        for chosen in itertools.combinations_with_replacement(spans, workers):
-            yield dict(Counter(chosen))
-        return
-    # many: all in one span pulls hardest, shared between two neighbours loads a support most
-    for span in spans:
-        yield {span: workers}
-        if span + 1 < model.spans:
-            for here in range(1, workers):
-                yield {span: here, span + 1: workers - here}
-
-
-def line_loads(
-    model: AnchorLineModel,
-    force: float,
-    *,
-    workers: int | None = None,
-    directions: Sequence[Floats] = (DOWN,),
-) -> LineLoads:
-    """Loads of the line on its ends and supports, and places of its traveller, in the worst cases.
-
-    ``force`` N is the arrest force of one worker; ``workers`` fall together (the model's own number by
-    default); ``directions`` are those in which a worker may pull on the traveller.
-    """
-    positive("arrest force", force, "zero or more", zero=True)
-    count = model.workers if workers is None else workers
-    places = span_places(model, force, workers=count)
-    pulls = [place.pull_n for place in places]
-    worst = [(0.0, np.zeros(3), "") for _ in model.points]
-
-    def note(point: int, load: Floats, case: str) -> None:
-        size = float(np.linalg.norm(load))
-        if size > worst[point][0] * (1 + 1e-12):
-            worst[point] = (size, load, case)
-
-    for way in directions:
-        unit = np.asarray(way, dtype=np.float64) / np.linalg.norm(way)
-        for case in _cases(model, count):
-            words = ", ".join(f"{n} in span {span + 1}" for span, n in sorted(case.items()))
-            for stiffness in {model.stiffness.least, model.stiffness.greatest}:
-                forces = {span: unit * force * n for span, n in case.items()}
-                state, net, _, points = equilibrium(model, forces, stiffness=stiffness)
-                for point, node in enumerate(points):
-                    note(point, state.forces[node], words)
-                for run, pull in zip(net.runs, state.pulls, strict=True):
-                    for span in range(model.spans):
-                        if run.nodes[0] <= points[span] < run.nodes[-1]:
-                            pulls[span] = max(pulls[span], pull)
-        # travellers right at a point: the whole load on it, beside what the line itself pulls
-        state, _, _, points = equilibrium(model, {}, stiffness=model.stiffness.greatest)
-        for point, node in enumerate(points):
-            note(point, state.forces[node] + unit * force * count, "all beside it")
-    loads = tuple(
-        PointLoad(
-            point=index,
-            kind="end" if index in (0, model.spans) else model.kinds[index - 1],
-            at=model.points[index],
-            load=load,
-            magnitude_n=size,
-            case=case,
-        )
-        for index, (size, load, case) in enumerate(worst)
-    )
-    spans = tuple(replace(place, pull_n=pull) for place, pull in zip(places, pulls, strict=True))
-    findings = (*model.findings, *_overstretched(model, spans))
-    return LineLoads(model.id, force, count, spans, loads, model.assumptions, findings)
-
-
-def _overstretched(model: AnchorLineModel, spans: Sequence[SpanPlaces]) -> list[Finding]:
-    """Spans in which the rope would be stretched beyond anything that a rope does elastically."""
-    limit = float(equipment()["strain"]["greatest"]["value"])
-    found = []
-    for span in spans:
-        strain = span.length / span.unloaded - 1
-        if strain > limit:
-            text = (
-                f"anchor line {model.id}, span {span.span + 1}: {strain:.0%} longer under load, more than a "
-                f"rope can give; its figures only say that it is too soft for the load"
-            )
-            found.append(
-                Finding("anchor-line-overstretched", "danger", text, model.id, (span.p1 + span.p2) / 2)
-            )
-    return found
 
 
 @dataclass(frozen=True, eq=False)

@@ -362,7 +362,7 @@ def _anchor_figure(result: Item, item: Item, field: str, name: str, value: Any, 
         case "load_kN" if "needs_kN" in holder:
             return [
                 f"    solved: least potential energy of the line, worst case: {holder.get('case', '')}",
-                "    (pulls of all spans that meet there, as vectors)",
+                "    (pulls of all spans that meet there, with the greatest friction at supports)",
             ]
         case "load_kN" if item.get("kind") == "point":
             return [

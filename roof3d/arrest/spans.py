@@ -1,0 +1,298 @@
+"""Anchor lines under load: sag, pull in each span, loads on ends and supports, places of the traveller.
+
+Claims about sag and about the places that a traveller can take use the softest reading of the rope
+and put all falling workers into one span with no load elsewhere; claims about loads use the stiffest
+reading and every way of spreading the workers over the spans. A traveller slides without friction.
+A support that lets the rope pass is taken without friction where sag is claimed, and with the greatest
+friction where loads are, which keeps rope back in the other spans.
+Where the line rests on a ridge, the roof could only hold it back: its length over the ridge is
+taken, its support is not; and since it does not run straight there, its ends carry its whole pull and
+supports beside it may carry that of both their spans.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from roof3d.arrest.anchor_line import DOWN, AnchorLineModel, equilibrium
+from roof3d.arrest.cable import Equilibrium, Net
+from roof3d.arrest.equipment import equipment, friction_range, positive
+from roof3d.formulas import traveller_deflection
+from roof3d.records import Finding, Floats
+
+MOST_CASES = 40
+
+
+@dataclass(frozen=True, eq=False)
+class SpanPlaces:
+    """Places that the traveller can take in one span: ``|q - p1| + |q - p2| <= length`` under load.
+
+    ``unloaded`` is the length of rope in the span before the fall: what may be counted on for reach.
+    ``deflection_m`` is that of the load at mid-span; ``pull_n`` the greatest pull in the span.
+    """
+
+    span: int
+    p1: Floats
+    p2: Floats
+    unloaded: float
+    length: float
+    deflection_m: float
+    pull_n: float
+
+
+@dataclass(frozen=True, eq=False)
+class PointLoad:
+    """Greatest load (N) that the line puts on one of its ends or supports, as a vector (3,)."""
+
+    point: int
+    kind: str  # end, rigid, flexible, pass-through
+    at: Floats
+    load: Floats
+    magnitude_n: float
+    case: str
+
+
+@dataclass(frozen=True, eq=False)
+class LineLoads:
+    """Everything asked of an anchor line under the arrest force of its workers."""
+
+    id: str
+    force_n: float
+    workers: int
+    spans: tuple[SpanPlaces, ...]
+    points: tuple[PointLoad, ...]
+    assumptions: tuple[str, ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def greatest_pull_n(self) -> float:
+        """The greatest pull in any span."""
+        return max(span.pull_n for span in self.spans)
+
+
+def developed(model: AnchorLineModel) -> AnchorLineModel:
+    """The line laid out straight and level, each span as long as it is over the roof.
+
+    The length of rope in a span under a load square to it depends on lengths alone, so this serves
+    where a span rests on a ridge; supports keep their kind.
+    """
+    along = np.concatenate([[0.0], np.cumsum(model.lengths)])
+    return replace(model, points=np.column_stack([along, np.zeros_like(along), np.zeros_like(along)]))
+
+
+def _square(model: AnchorLineModel, span: int, toward: Floats) -> Floats:
+    """Unit direction square to a span, as near to ``toward`` as can be."""
+    chord = model.points[span + 1] - model.points[span]
+    chord = chord / np.linalg.norm(chord)
+    across = toward - chord * float(toward @ chord)
+    size = float(np.linalg.norm(across))
+    if size < 1e-9:
+        return _square(model, span, np.array([1.0, 0.0, 0.0]))
+    unit: Floats = across / size
+    return unit
+
+
+def span_places(model: AnchorLineModel, force: float, *, workers: int = 1) -> tuple[SpanPlaces, ...]:
+    """Places of the traveller in each span when ``workers`` fall there together, each with ``force`` N.
+
+    On the softest reading of the rope, nothing else pulling on the line: the longest loaded length.
+    Directions down and to both sides are tried, for supports that give way.
+    """
+    positive("arrest force", force, "zero or more", zero=True)
+    over = np.linalg.norm(np.diff(model.points, axis=0), axis=1)
+    layout = developed(model) if bool(np.any(model.lengths > over * (1 + 1e-9))) else model
+    found = []
+    for span in range(model.spans):
+        chord = layout.points[span + 1] - layout.points[span]
+        down = _square(layout, span, DOWN)
+        side = np.cross(chord / np.linalg.norm(chord), down)
+        ways = (down, side, -side, -down) if "flexible" in model.kinds else (down,)
+        longest = pull = 0.0
+        for way in ways:
+            for stiffness in (model.stiffness.least, model.stiffness.greatest):
+                state, net, (node,), points = equilibrium(
+                    layout, {span: way * force * workers}, stiffness=stiffness
+                )
+                p1, p2 = state.places[points[span]], state.places[points[span + 1]]
+                q = state.places[node]
+                shift = state.places - net.places
+                moved = float(np.linalg.norm(shift[points[span]]) + np.linalg.norm(shift[points[span + 1]]))
+                longest = max(longest, float(np.linalg.norm(q - p1) + np.linalg.norm(q - p2)) + moved)
+                if stiffness == model.stiffness.greatest:
+                    square = {span: way * force * workers}
+                    kept = _kept_back(layout, square, stiffness, state, net)
+                    pull = max(pull, *(p * k for p, k in zip(state.pulls, kept, strict=True)))
+        straight = float(np.linalg.norm(chord))
+        found.append(
+            SpanPlaces(
+                span=span,
+                p1=model.points[span],
+                p2=model.points[span + 1],
+                unloaded=straight,
+                length=max(longest, straight),
+                deflection_m=float(traveller_deflection(max(longest, straight), straight)),
+                pull_n=pull,
+            )
+        )
+    return tuple(found)
+
+
+def _kept_back(
+    model: AnchorLineModel, forces: Mapping[int, Floats], stiffness: float, state: Equilibrium, net: Net
+) -> tuple[float, ...]:
+    """Greatest factor, for each run, by which friction at supports raises its pull over a free slide.
+
+    Some span of a run holds no more than the pull of a free slide, for the rope is as long as it is;
+    from there to the loaded span each support adds ``exp(friction * angle turned)`` at most. A support
+    that grips is the limit of it.
+    """
+    friction = friction_range().greatest
+    factors = []
+    for run, pull in zip(net.runs, state.pulls, strict=True):
+        turned = 0.0
+        for before, node, after in zip(run.nodes, run.nodes[1:], run.nodes[2:], strict=False):
+            if net.holds[node] == 0:
+                continue  # a traveller: it goes where both sides pull alike
+            into = state.places[node] - state.places[before]
+            out = state.places[after] - state.places[node]
+            sizes = float(np.linalg.norm(into) * np.linalg.norm(out))
+            across = float(np.linalg.norm(np.cross(into, out)))
+            turned += math.pi / 2 if sizes < 1e-9 else math.atan2(across, float(into @ out))
+        factor = math.exp(friction * turned)
+        if turned > 1e-9 and pull > 0:
+            gripped = replace(model, grips=True)
+            greatest = max(equilibrium(gripped, forces, stiffness=stiffness)[0].pulls)
+            factor = max(1.0, min(factor, greatest / pull))
+        factors.append(factor)
+    return tuple(factors)
+
+
+def _cases(model: AnchorLineModel, workers: int) -> Iterator[dict[int, int]]:
+    """Ways of spreading up to ``workers`` falls over the spans: number of falls by span."""
+    spans = range(model.spans)
+    if math.comb(model.spans + workers - 1, workers) <= MOST_CASES:
+        for chosen in itertools.combinations_with_replacement(spans, workers):
+            yield dict(Counter(chosen))
+        return
+    # many: all in one span pulls hardest, shared between two neighbours loads a support most
+    for span in spans:
+        yield {span: workers}
+        if span + 1 < model.spans:
+            for here in range(1, workers):
+                yield {span: here, span + 1: workers - here}
+
+
+def line_loads(
+    model: AnchorLineModel,
+    force: float,
+    *,
+    workers: int | None = None,
+    directions: Sequence[Floats] = (DOWN,),
+) -> LineLoads:
+    """Loads of the line on its ends and supports, and places of its traveller, in the worst cases.
+
+    ``force`` N is the arrest force of one worker; ``workers`` fall together (the model's own number by
+    default); ``directions`` are those in which a worker may pull on the traveller.
+    """
+    positive("arrest force", force, "zero or more", zero=True)
+    count = model.workers if workers is None else workers
+    places = span_places(model, force, workers=count)
+    pulls = [place.pull_n for place in places]
+    worst = [(0.0, np.zeros(3), "") for _ in model.points]
+
+    def note(point: int, load: Floats, case: str) -> None:
+        size = float(np.linalg.norm(load))
+        if size > worst[point][0] * (1 + 1e-12):
+            worst[point] = (size, load, case)
+
+    for way in directions:
+        unit = np.asarray(way, dtype=np.float64) / np.linalg.norm(way)
+        for case in _cases(model, count):
+            words = ", ".join(f"{n} in span {span + 1}" for span, n in sorted(case.items()))
+            for stiffness in {model.stiffness.least, model.stiffness.greatest}:
+                forces = {span: unit * force * n for span, n in case.items()}
+                state, net, _, points = equilibrium(model, forces, stiffness=stiffness)
+                kept = _kept_back(model, forces, stiffness, state, net)
+                for point, node in enumerate(points):
+                    note(point, _kept_load(net, state, kept, node), words)
+                for run, pull, factor in zip(net.runs, state.pulls, kept, strict=True):
+                    for span in range(model.spans):
+                        if run.nodes[0] <= points[span] < run.nodes[-1]:
+                            pulls[span] = max(pulls[span], pull * factor)
+        # travellers right at a point: the whole load on it, beside what the line itself pulls
+        state, _, _, points = equilibrium(model, {}, stiffness=model.stiffness.greatest)
+        for point, node in enumerate(points):
+            note(point, state.forces[node] + unit * force * count, "all beside it")
+    _at_least_the_pull(model, pulls, worst, np.asarray(directions[0], dtype=np.float64))
+    loads = tuple(
+        PointLoad(
+            point=index,
+            kind="end" if index in (0, model.spans) else model.kinds[index - 1],
+            at=model.points[index],
+            load=load,
+            magnitude_n=size,
+            case=case,
+        )
+        for index, (size, load, case) in enumerate(worst)
+    )
+    spans = tuple(replace(place, pull_n=pull) for place, pull in zip(places, pulls, strict=True))
+    findings = (*model.findings, *_overstretched(model, spans))
+    return LineLoads(model.id, force, count, spans, loads, model.assumptions, findings)
+
+
+def _kept_load(net: Net, state: Equilibrium, kept: Sequence[float], node: int) -> Floats:
+    """Load on a point with friction at supports: all pulls there higher, and unlike on both sides."""
+    load: Floats = state.forces[node]
+    touching = [k for k, run in enumerate(net.runs) if node in run.nodes]
+    factor = max((kept[k] for k in touching), default=1.0)
+    size = float(np.linalg.norm(load))
+    if factor <= 1.0 or size == 0:
+        return load
+    inner = any(node in net.runs[k].nodes[1:-1] for k in touching)
+    unlike = (factor - 1) * max(state.pulls[k] for k in touching) if inner else 0.0
+    return load * (factor + unlike / size)
+
+
+def _at_least_the_pull(
+    model: AnchorLineModel, pulls: Sequence[float], worst: list[tuple[float, Floats, str]], toward: Floats
+) -> None:
+    """Raise loads on points to what the pull beside them asks, whatever way the rope leaves them.
+
+    An end carries the greatest pull of its span. A support beside a span that rests on something may
+    carry the pulls of both its spans, for the rope does not leave it in a straight line to the next.
+    """
+    straight = np.linalg.norm(np.diff(model.points, axis=0), axis=1)
+    laid = model.lengths > straight * (1 + 1e-6) + 1e-3
+    for point, (size, load, case) in enumerate(list(worst)):
+        beside = [span for span in (point - 1, point) if 0 <= span < model.spans]
+        least, words = 0.0, "pulled square to the span"
+        if len(beside) == 1:
+            least = pulls[beside[0]]
+        elif laid[beside].any():
+            least, words = sum(pulls[span] for span in beside), "both spans, one of them laid over something"
+        if size < least * (1 - 1e-9):
+            way = load / size if size > 0 else toward / np.linalg.norm(toward)
+            worst[point] = (least, way * least, words if len(beside) > 1 or not case else f"{case}, {words}")
+
+
+def _overstretched(model: AnchorLineModel, spans: Sequence[SpanPlaces]) -> list[Finding]:
+    """Spans in which the rope would be stretched beyond anything that a rope does elastically."""
+    limit = float(equipment()["strain"]["greatest"]["value"])
+    found = []
+    for span in spans:
+        strain = span.length / span.unloaded - 1
+        if strain > limit:
+            text = (
+                f"anchor line {model.id}, span {span.span + 1}: {strain:.0%} longer under load, more than a "
+                f"rope can give; its figures only say that it is too soft for the load"
+            )
+            found.append(
+                Finding("anchor-line-overstretched", "danger", text, model.id, (span.p1 + span.p2) / 2)
+            )
+    return found
