@@ -459,6 +459,18 @@ def test_design_drag_undo_save_reload(tmp_path: Path) -> None:
             slider.focus()
             act(page, lambda: page.keyboard.press("ArrowRight"))
             assert page.evaluate("roof3d.data.anchors[0].line_length_m") == pytest.approx(4.25)
+            # another one by keys alone: moved over the slope it keeps its height above the roof
+            before = page.evaluate("roof3d.data.anchors[2].points[0]")
+            page.locator("[data-anchor=A3]").focus()
+            act(page, lambda: [page.keyboard.press(key) for key in ("ArrowLeft", "Shift+ArrowUp")])
+            after = page.evaluate("roof3d.data.anchors[2].points[0]")
+            assert after[0] - before[0] == pytest.approx(-0.1, abs=2e-3)
+            assert after[1] - before[1] == pytest.approx(1.0, abs=2e-3)
+            rise = page.evaluate("roof3d.data.planes.map(p => p.normal)")
+            slopes = {round(-n[1] / n[2], 3) for n in rise}
+            assert any(after[2] - before[2] == pytest.approx(s, abs=5e-3) for s in slopes)
+            assert page.evaluate("document.activeElement.dataset.anchor") == "A3"
+            act(page, lambda: page.keyboard.press("Control+z"))
             # back and forth
             act(page, lambda: page.keyboard.press("Control+z"))
             assert page.evaluate("roof3d.data.anchors[0].line_length_m") == pytest.approx(4.2)

@@ -92,6 +92,18 @@ def _pack(values: Any, kind: str) -> str:
     return base64.b64encode(np.asarray(values).astype(kind).tobytes()).decode("ascii")
 
 
+def pack_lengths(values: Floats) -> str:
+    """Lengths as whole steps, rounded up; what is not finite is nothing."""
+    known = np.isfinite(values)
+    steps = np.ceil(np.round(np.where(known, values, 0.0) / CELL_STEP_M, 6))
+    return _pack(np.where(known, np.clip(steps, -32767, 32766), NOTHING), "<i2")
+
+
+def pack_flags(values: Any) -> str:
+    """Yes and no as 1 and 0."""
+    return _pack(values, "u1")
+
+
 def _state(cell: Record) -> int:
     state = cell.get("state")
     return STATES.index(state) if state in STATES else UNSURE

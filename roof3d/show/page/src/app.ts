@@ -179,11 +179,19 @@ export class App {
   /** A first look while something moves. */
   preview(planes: Plane[], packed: PackedCells, shown: Shown[] | null): void {
     const cells = unpack(packed)!;
+    const first = !this.temporary;
     this.temporary = { layer: "taut", cells, shown };
     this.surfaces?.change(planes, cells);
-    mapLegend(this.mapBox, this.layerOf("taut"), this.data.colours, this.words, cells);
     this.surfaces?.show(cells, this.layerOf("taut"));
-    this.drawEdges();
+    if (first) {
+      mapLegend(this.mapBox, this.layerOf("taut"), this.data.colours, this.words, cells);
+      this.drawEdges();
+      return;
+    }
+    // legends, numbers and the unrolled edges follow with the full check
+    this.shown = shown ?? this.chooseShown();
+    this.drawEdgeLines();
+    this.drawMarks();
   }
 
   get previewing(): boolean {
@@ -298,14 +306,18 @@ export class App {
 
   private drawEdges(): void {
     this.shown = this.temporary?.shown ?? this.chooseShown();
-    const falls = new Set(this.shown.map((s) => s.edge));
-    this.edges?.draw(this.shown, this.data.edges.filter((e) => !falls.has(e.id)));
-    this.edges?.showCurtains(this.curtains && !this.temporary);
+    this.drawEdgeLines();
     const states = new Set(this.shown.map((s) => s.state));
     edgeLegend(this.edgeBox, states, this.data.anchors.length > 0, this.data.colours, this.words);
     this.drawRim();
     this.drawMarks();
     this.drawLabels();
+  }
+
+  private drawEdgeLines(): void {
+    const falls = new Set(this.shown.map((s) => s.edge));
+    this.edges?.draw(this.shown, this.data.edges.filter((e) => !falls.has(e.id)));
+    this.edges?.showCurtains(this.curtains && !this.temporary);
   }
 
   private drawRim(): void {

@@ -27,12 +27,20 @@ interface Drag {
 
 const SNAP_PIXELS = 12;
 const GRAB_PIXELS = 22;
+const RESTED_MS = 450;
+const NUDGES: Record<string, [number, number]> = {
+  ArrowLeft: [-1, 0],
+  ArrowRight: [1, 0],
+  ArrowUp: [0, 1],
+  ArrowDown: [0, -1],
+};
 const TOOLS: Tool[] = ["look", "anchor", "line", "measure"];
 const POLICIES = ["fixed", "snug", "restraint"];
 
 export class Designer {
-  /** Times of first looks, from the movement of the pointer to the picture, for tests. */
+  /** Milliseconds from asking for a first look to its picture, and to its answer alone; for tests. */
   readonly latencies: number[] = [];
+  readonly answers: number[] = [];
   private readonly app: App;
   private readonly session: Session;
   private readonly socket: WebSocket;
@@ -146,6 +154,7 @@ export class Designer {
   // --------------------------------------------------------------------------------------- tools
 
   private sliding = false;
+  private resting = 0;
 
   private draw(): void {
     const { app, state } = this;
@@ -244,9 +253,46 @@ export class Designer {
     else if (command && key === "s") this.save();
     else if (event.key === "Escape") this.choose("look");
     else if (event.key === "Enter" && this.tool === "line" && this.app.extra.length > 1) this.endLine();
+    else if (event.key === "Enter" && this.tool === "anchor" && event.target === this.app.stage?.canvas) this.setInMiddle();
+    else if (event.key in NUDGES && this.focused()) this.nudge(this.focused(), NUDGES[event.key]!, event.shiftKey ? 1 : 0.1);
     else if (event.key === "Delete" && this.picked()) this.change({ do: "remove", id: this.picked() });
     else return;
     event.preventDefault();
+  }
+
+  /** The anchor whose name has the focus. */
+  private focused(): string {
+    const active = document.activeElement;
+    return active instanceof HTMLElement ? (active.dataset.anchor ?? "") : "";
+  }
+
+  /** Moves an anchor over the roof by keys, metres along x and y. */
+  private nudge(id: string, way: [number, number], step: number): void {
+    const anchor = this.app.data.anchors.find((a) => a.id === id);
+    if (!anchor) return;
+    const at = anchor.points[0]!;
+    const lift = this.liftOf(at);
+    const to: Point = [at[0] + way[0] * step, at[1] + way[1] * step, at[2]];
+    const under = this.app.stage!.below([to[0], to[1], at[2] + 3]);
+    if (under === null) return;
+    to[2] = under + lift;
+    anchor.points[0] = to;
+    this.app.pick({ kind: "anchor", id }, false);
+    this.app.drawLabels();
+    this.sliding = true;
+    this.ask({ id, point: 0, at: to });
+    window.clearTimeout(this.resting);
+    this.resting = window.setTimeout(() => {
+      this.sliding = false;
+      this.next = null;
+      this.change({ do: "move", id, point: 0, at: to });
+    }, RESTED_MS);
+  }
+
+  /** An anchor where the middle of the picture meets the roof. */
+  private setInMiddle(): void {
+    const { clientWidth, clientHeight } = this.app.stage!.element;
+    this.click(clientWidth / 2, clientHeight / 2);
   }
 
   // -------------------------------------------------------------------------------- on the roof
@@ -368,6 +414,7 @@ export class Designer {
   }
 
   private quick(message: Quick): void {
+    this.answers.push(performance.now() - this.sent);
     const { app } = this;
     const outward = new Map(app.data.stretches.map((s) => [s.edge, s.outward]));
     this.ghost = (message.segments ?? []).map((s) => ({ ...s, outward: outward.get(s.edge) ?? [0, 0], segment: null, number: 0 }));
@@ -375,7 +422,8 @@ export class Designer {
     app.preview(planes as Plane[], message.cells, message.segments ? this.ghost : null);
     app.stale(true);
     this.say(app.words.say(message.segments ? "quick" : "quick_reach", { id: message.id }));
-    requestAnimationFrame(() => this.latencies.push(performance.now() - this.sent));
+    const sent = this.sent;
+    requestAnimationFrame(() => this.latencies.push(performance.now() - sent));
   }
 
   private tellMeasure(taut: number | null): void {

@@ -126,7 +126,9 @@ export class Stage {
 
   setLabels(labels: Label[]): void {
     this.labels = labels;
+    const focused = document.activeElement instanceof HTMLElement ? document.activeElement.dataset.anchor : undefined;
     this.overlay.replaceChildren(...labels.map((label) => label.element));
+    if (focused) labels.find((label) => label.element.dataset.anchor === focused)?.element.focus();
     this.ask();
   }
 
