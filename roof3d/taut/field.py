@@ -9,17 +9,22 @@ from scipy.spatial import cKDTree
 
 from roof3d.records import Floats, Ints, Lengths, Mesh, Roof, TautPath
 from roof3d.taut.cells import SIDES, Cells, bound_from, cut_cells
+from roof3d.taut.clear import cells_seen
 from roof3d.taut.contacts import Contacts, find_contacts
 from roof3d.taut.cracks import plug
-from roof3d.taut.graph import Graph, build_graph, lengths_from
+from roof3d.taut.graph import Graph, build_graph, lengths_from, place_ends
 from roof3d.taut.hidden import Plates, build_plates, pair_masks, seen_from
-from roof3d.taut.search import CHECKS, search_all
+from roof3d.taut.search import ALLOWANCE, CHECKS, search_all
 from roof3d.taut.shorten import MOST
-from roof3d.taut.sight import Sight, build_sight, lift_all, winding
+from roof3d.taut.sight import Sight, blocked, build_sight, lift_all, winding
 from roof3d.taut.surfaces import Surfaces, merge
 from roof3d.taut.thin import PIECES_MOST, thin
 
 ENOUGH = 2e-6  # m, a bracket this narrow ends the search for a point
+NARROW = 0.01  # m, brackets wider than this are worth settling the cells for
+MORE = 3  # times the checks are then allowed
+SETTLE_CHECKS = 100  # sequences looked at for the middle of a cell
+BATCH = 12  # cells measured before their bounds are used for the next
 WIDE = 0.001  # m, brackets wider than this are tried against their neighbours'
 NEIGHBOURS = 24
 KEPT = 256  # anchors whose part of the work is kept with a preparation
@@ -38,6 +43,7 @@ class Preparation:
     cells: Cells
     graph: Graph
     near: Ints  # (e, k) contacts that each may see, -1 behind the last
+    cell_ends: Floats  # (c, 2, 3) stood-off ends of the cells
     tied: dict[bytes, _Tied] = field(default_factory=dict, repr=False)  # by anchor, KEPT at most
     slack: float = 0.0  # m, how far a stand-in for a noisy scan is from the scan (thin.py)
 
@@ -87,7 +93,11 @@ def prepare_mesh(mesh: Mesh, ground: float) -> Preparation:
         near[e, : len(others)] = others
     arrays = (contacts.start, contacts.way, contacts.length, contacts.n1, contacts.n2, contacts.shift)
     graph = build_graph(sight, arrays, cells, np.inf)
-    return Preparation(surfaces, sight, plates, contacts, ends, pair, cells, graph, near, slack=slack)
+    cell_ends = np.zeros((len(cells.contact), 2, 3))
+    place_ends(sight.arrays, sight.faced, arrays, cells.contact, cells.low, cells.high, cell_ends)
+    return Preparation(
+        surfaces, sight, plates, contacts, ends, pair, cells, graph, near, cell_ends, slack=slack
+    )
 
 
 def prepare(roof: Roof) -> Preparation:
@@ -126,6 +136,8 @@ class _Tied:
     ahead: Floats  # (c, 2) lower bounds to cells
     known: Floats  # (c, 2) graph lengths to cells
     before: Ints  # (c, 2)
+    clear: Ints  # (c,) 1 where the anchor sees all of the cell
+    settled: list[bool] = field(default_factory=list)  # not empty once the cells' middles are measured
 
 
 def _tie(preparation: Preparation, anchor: Floats) -> _Tied:
@@ -150,7 +162,14 @@ def _tie(preparation: Preparation, anchor: Floats) -> _Tied:
         mask,
     )
     shape = (len(preparation.cells.contact), SIDES)
-    tied = _Tied(anchor, lifted, mask, np.empty(shape), np.empty(shape), np.empty(shape, dtype=np.int64))
+    clear = np.zeros(shape[0], dtype=np.int64)
+    ends = preparation.cell_ends
+    cells_seen(
+        sight.arrays, lifted, np.ascontiguousarray(ends[:, 0]), np.ascontiguousarray(ends[:, 1]), clear
+    )
+    tied = _Tied(
+        anchor, lifted, mask, np.empty(shape), np.empty(shape), np.empty(shape, dtype=np.int64), clear
+    )
     cells, pair, near = preparation.cells.arrays, preparation.pair, preparation.near
     bound_from(sight.arrays, sight.region, plates, cells, pair, near, anchor, mask, np.inf, tied.ahead)
     lengths_from(
@@ -198,6 +217,8 @@ def _search(preparation: Preparation, anchor: Floats, points: Floats, limit: flo
         tied.before,
         graph.point,
         graph.lifted,
+        preparation.cell_ends,
+        tied.clear,
         tied.anchor,
         tied.lifted,
         tied.mask,
@@ -228,7 +249,33 @@ def measure(
     if preparation.slack > 0.0:
         return _measure_scan(preparation, np.asarray(anchor, dtype=np.float64), points, limit, checks)
     raw = _search(preparation, anchor, points, limit, checks)
-    return Lengths(_carry(points, raw.lo, raw.hi), raw.hi)
+    lo, hi = raw.lo, raw.hi
+    wide = np.flatnonzero((hi - lo > NARROW) & (lo < limit))
+    if len(wide):
+        _settle(preparation, anchor)
+        again = _search(preparation, anchor, points[wide], limit, MORE * checks)
+        lo[wide], hi[wide] = np.maximum(lo[wide], again.lo), np.minimum(hi[wide], again.hi)
+    return Lengths(_carry(preparation, points, lo, hi), hi)
+
+
+def _settle(preparation: Preparation, anchor: Floats) -> None:
+    """Raise the bounds to cells by measuring their middles, near ones first, once for an anchor.
+
+    Along an edge the taut length changes by at most 1 per metre, so every place of a cell is at least
+    as far as the lower bound of its middle less half the cell. Bounds only ever rise, to other valid
+    bounds; what is searched with them later is proven as before.
+    """
+    tied, cells = _tie(preparation, anchor), preparation.cells
+    if tied.settled:
+        return
+    middles = 0.5 * (cells.low + cells.high)
+    half = 0.5 * np.linalg.norm(cells.high - cells.low, axis=1)
+    order = np.argsort(tied.known.min(axis=1), kind="stable")
+    for batch in np.array_split(order, max(1, len(order) // BATCH)):
+        raw = _search(preparation, anchor, middles[batch], np.inf, SETTLE_CHECKS)
+        bound = (raw.lo - half[batch])[:, None]
+        tied.ahead[batch] = np.maximum(tied.ahead[batch], np.where(np.isfinite(bound), bound, 0.0))
+    tied.settled.append(True)
 
 
 def _measure_scan(
@@ -246,16 +293,26 @@ def _measure_scan(
     return Lengths(np.maximum(straight, raw.lo - doubt), raw.hi + doubt)
 
 
-def _carry(points: Floats, lo: Floats, hi: Floats) -> Floats:
-    """Raise lower bounds by those of neighbours: the taut length changes by at most 1 per metre."""
+def _carry(preparation: Preparation, points: Floats, lo: Floats, hi: Floats) -> Floats:
+    """Raise lower bounds by those of neighbours in sight: the taut length changes by at most 1 per metre."""
     wide = np.flatnonzero(hi - lo > WIDE)
     if not len(wide) or len(points) < 2:
         return lo
-    tree = cKDTree(points)
+    sight = preparation.sight
+    found = cKDTree(points).query(points[wide], k=np.arange(1, min(NEIGHBOURS, len(points)) + 1))
+    distance, neighbour = np.asarray(found[0]), np.asarray(found[1])
+    gain = lo[neighbour] - distance - lo[wide, None]
     raised = lo.copy()
-    distance, neighbour = tree.query(points[wide], k=min(NEIGHBOURS, len(points)))
-    raised[wide] = np.maximum(lo[wide], (lo[neighbour] - distance).max(axis=1))
-    return np.minimum(raised, hi)
+    lifted = lift_all(*sight.arrays, sight.faced, points)
+    for row, point in enumerate(wide):
+        for column in np.argsort(-gain[row], kind="stable"):
+            if gain[row, column] <= 0.0:
+                break
+            other = neighbour[row, column]
+            if not blocked(*sight.arrays, lifted[point], lifted[other]):
+                raised[point] = lo[other] - distance[row, column] - ALLOWANCE
+                break
+    return np.clip(raised, lo, hi)
 
 
 def trace(

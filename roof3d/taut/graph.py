@@ -50,6 +50,20 @@ def _place_nodes(sight, faced, contacts, contact, point, lifted):  # type: ignor
 
 
 @njit(cache=True)
+def place_ends(sight, faced, contacts, contact, low, high, ends):  # type: ignore[no-untyped-def]
+    """Stood-off ends (c, 2, 3) of the cells."""
+    start, way = contacts[0], contacts[1]
+    for i in range(len(contact)):
+        e = contact[i]
+        t0 = t1 = 0.0
+        for c in range(3):
+            t0 += (low[i, c] - start[e, c]) * way[e, c]
+            t1 += (high[i, c] - start[e, c]) * way[e, c]
+        place_contact(sight, faced, contacts, e, t0, ends[i, 0])
+        place_contact(sight, faced, contacts, e, t1, ends[i, 1])
+
+
+@njit(cache=True)
 def _join_nodes(sight, contacts, contact, apart, point, lifted, limit):  # type: ignore[no-untyped-def]
     start, n1, n2 = contacts[0], contacts[3], contacts[4]
     rows, columns, weights, leaves, arrives = [0], [0], [0.0], [0], [0]

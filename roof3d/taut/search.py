@@ -18,6 +18,9 @@ Proof that the search is right.
    are only extensions by a contact that provably cannot be seen from the last one, that lies on a
    side from which a rope would not press on it (hidden.side_mask), or that repeats a contact or
    starts with the one the point lies on (the piece of the edge between two touches would be shorter).
+   Also dropped are second and later contacts in a cell that the point sees as a whole, and contacts
+   after a cell that the anchor sees as a whole: parts of a shortest path are shortest paths, so there
+   the rope would run straight (clear.py).
 6. When the search is cut off (number of sequences, the limit, or a bound near enough), every sequence
    not yet refuted is at least as long as the least bound on the frontier: that bound is ``lo``.
 
@@ -31,6 +34,7 @@ import numpy as np
 from numba import njit
 
 from roof3d.taut.cells import CELLS_MOST, FEW, SIDES, point_to_cell
+from roof3d.taut.clear import sees_all
 from roof3d.taut.hidden import may_see, side_mask
 from roof3d.taut.shorten import MOST, one_contact, shorten
 from roof3d.taut.sight import blocked, lift, winding
@@ -142,14 +146,15 @@ def _onward(ahead, cell, mask):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True)
 def search_all(  # type: ignore[no-untyped-def]
     sight, faced, region, plates, contacts, cells, pair, near, ahead, known, before, node_place,
-    node_lifted, a, a_lifted, a_mask, points, lifted, limit, most_checks, enough,
+    node_lifted, cell_ends, a_clear, a, a_lifted, a_mask, points, lifted, limit, most_checks, enough,
     lo, hi, seq, count, places_t, checks,
 ):  # fmt: skip
     """Taut lengths from anchor a to points (n, 3); see the module's proof.
 
     ``ahead[cell, side]`` bounds the rope from the anchor to a cell arriving from that side,
     from below, ``known`` and ``before`` are the graph's paths to the cells' middles (graph.py), stood
-    off at ``node_lifted``. ``enough``: a bracket this narrow ends the search.
+    off at ``node_lifted``. ``cell_ends`` (c, 2, 3) are the stood-off ends of the cells, ``a_clear`` the
+    cells that the anchor sees as a whole (clear.py). ``enough``: a bracket this narrow ends the search.
     Results: lo, hi (n,), seq (n, MOST) contacts from the point to the anchor, count (n,),
     places_t (n, MOST), checks (n,) sequences looked at.
     """
@@ -174,6 +179,7 @@ def search_all(  # type: ignore[no-untyped-def]
     p_mask = np.empty(n_contacts, np.int32)
     all_contacts = np.arange(n_contacts)
     node_value = np.empty(len(cell_contact))
+    p_clear = np.empty(len(cell_contact), np.int64)
     tried_seq = np.empty((CANDIDATES, MOST), np.int64)
     tried_count = np.zeros(CANDIDATES, np.int64)
     hint_seq = np.empty((HINTS, MOST), np.int64)
@@ -306,6 +312,8 @@ def search_all(  # type: ignore[no-untyped-def]
                     places_t[i, j] = t[j]
         if best == np.inf and abs(winding(sight[4], lifted[i])) > 0.5:
             continue  # most likely inside the building: not searched, and nothing is claimed
+        for c in range(len(cell_contact)):
+            p_clear[c] = -1  # not known yet
         cut = min(limit, best)
         used = size = looked = 0
         frontier = np.inf  # least bound among sequences that were put aside
@@ -345,7 +353,16 @@ def search_all(  # type: ignore[no-untyped-def]
                         else:
                             first_e = cell_first[last]
                             for d in range(first_e, cell_first[last + 1]):
-                                here = min(here, node_reach[parent, d - first_e] + cell_apart[d, c])
+                                if not a_clear[d]:  # from there the rope would run straight to the anchor
+                                    here = min(here, node_reach[parent, d - first_e] + cell_apart[d, c])
+                            if here + onward < cut:
+                                if p_clear[c] < 0:
+                                    p_clear[c] = sees_all(
+                                        sight[0], sight[1], sight[2], sight[3], sight[4], sight[5],
+                                        sight[6], sight[7], lifted[i], cell_ends[c, 0], cell_ends[c, 1],
+                                    )  # fmt: skip
+                                if p_clear[c]:  # the rope would run straight there from the point
+                                    here = np.inf
                     reach[c - first_f] = here
                     bound = min(bound, here + onward)
                 bound = max(bound, parent_key)
