@@ -95,7 +95,8 @@ def _parser() -> argparse.ArgumentParser:
     one = command("picture", "heat map of exposure as PNG, or the coloured model as GLB", _picture)
     one.add_argument("result", metavar="RESULT")
     one.add_argument("--out", metavar="FILE", help="default: RESULT with .png")
-    one.add_argument("--view", choices=("sheet", "plan", "oblique"), default="sheet")
+    one.add_argument("--view", choices=("sheet", "views", "plan", "oblique"), default="sheet")
+    one.add_argument("--set", metavar="FOLDER", help="all views as PNG files in a folder")
     one.add_argument("--size", metavar="WxH", default="", help="pixels")
     one = command("drawing", "plan drawing to scale, SVG or DXF", _drawing)
     one.add_argument("result", metavar="RESULT")
@@ -182,9 +183,11 @@ def _takeoff(options: argparse.Namespace) -> int:
 
 def _picture(options: argparse.Namespace) -> int:
     from roof3d.show.glb import write_glb
-    from roof3d.show.picture import SIZE, draw_picture
+    from roof3d.show.picture import SIZE, draw_picture, draw_set
 
     result = _read_result(options.result)
+    if options.set and (options.out or options.view != "sheet"):
+        raise InputError("", "--set", "--out or --view beside it", "--set alone: it writes every view")
     out = _out(options, ".png")
     size = SIZE
     if options.size:
@@ -195,7 +198,10 @@ def _picture(options: argparse.Namespace) -> int:
         size = (width, height)
     with Progress("drawing", options.quiet):
         roof = _result_roof(options, result)
-        if out.suffix.lower() == ".glb":
+        if options.set:
+            files, lacking = draw_set(result, roof, options.set, size=size, units=options.units)
+            out = Path(options.set) / ", ".join(file.name for file in files)
+        elif out.suffix.lower() == ".glb":
             write_glb(result, roof, out, units=options.units)
             lacking = ""
         else:

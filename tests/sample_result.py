@@ -81,6 +81,7 @@ def segment(
         "swing_drop_m": swing if falls else None,
         "swing_angle_deg": 20.0 if falls else None,
         "rest_point": at(ANCHORS[anchor][0], 0.0 if start[1] < 5 else WIDTH) if falls else None,
+        "clearance_point": at(*min(start, end, key=lambda p: height(p[1]))) if falls else None,
         "clearance_required_m": required if falls else None,
         "clearance_available_m": available if falls else None,
         "margin_m": margin if falls else None,

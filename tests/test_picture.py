@@ -11,6 +11,7 @@ import json
 import math
 import os
 import struct
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,15 +20,20 @@ import pytest
 import shapely
 import trimesh
 
+from roof3d.cli import main
 from roof3d.errors import InputError
-from roof3d.show import render3d
+from roof3d.records import Roof
+from roof3d.show import plan_view, render3d
+from roof3d.show.broken import broken, state_text
 from roof3d.show.canvas import Canvas, dashes
-from roof3d.show.cells import footprint, hatch_lines, patches, triangles_of
+from roof3d.show.cells import footprint, hatch_lines, patches, patterns, triangles_of
 from roof3d.show.colours import (
     BANDS_A_SIDE,
     EDGE_STYLES,
+    GROUND,
     LACKING,
     LEFT,
+    PAPER,
     Rgb,
     Scale,
     contrast,
@@ -35,12 +41,14 @@ from roof3d.show.colours import (
     scale_for,
 )
 from roof3d.show.glb import write_glb
-from roof3d.show.labels import length_text, round_length
+from roof3d.show.labels import length_text, overlap, round_length
+from roof3d.show.marks import drop_place, rest_place
 from roof3d.show.picture import draw_picture, draw_set
 from roof3d.show.scene import make_scene
 from roof3d.show.setout import set_out, slope_axes
 from roof3d.show.solid import bar_triangles, creases
 from roof3d.show.verdict import verdict
+from roof3d.show.words import load_texts
 from tests.sample_result import EAVE, LENGTH, ORIGIN, PITCH, WIDTH, sample, sample_roof
 
 SMALL = (900, 600)
@@ -207,6 +215,72 @@ def test_an_arrest_without_a_margin_is_no_hold() -> None:
     assert verdict(make_scene(result)) == "danger"
 
 
+def rules(**values: float) -> dict[str, Any]:
+    return {"name": "x", "entries": [{"name": name, "value": value} for name, value in values.items()]}
+
+
+@pytest.mark.parametrize(
+    ("figures", "names"),
+    [
+        ({"state": "short", "margin_m": -0.1, "breaks": ["room"]}, ("room",)),
+        ({"state": "short", "margin_m": 0.4, "breaks": ["free-fall", "absorber"]}, ("free-fall", "absorber")),
+        # what figures show is named though the result does not, and the other way round
+        ({"state": "short", "margin_m": -0.1, "free_fall_m": 2.0}, ("room", "free-fall")),
+        ({"state": "short", "margin_m": None, "free_fall_m": 1.8}, ("room",)),
+        ({"state": "short", "margin_m": 0.4, "breaks": ["cold"]}, ("cold",)),
+        ({"state": "short", "margin_m": 0.4}, ("unnamed",)),
+        ({"state": "swing", "margin_m": 0.4, "swing_drop_m": 0.7}, ("swing",)),
+        ({"state": "swing", "margin_m": 0.4, "swing_drop_m": None}, ("swing",)),
+        ({"state": "swing", "margin_m": 0.4, "swing_drop_m": 0.1}, ("strikes",)),
+        ({"state": "arrest", "margin_m": 0.4, "swing_drop_m": 0.1, "free_fall_m": 1.8}, ()),
+        ({"state": "held", "margin_m": None}, ()),
+    ],
+)
+def test_what_is_broken_is_named(figures: dict[str, Any], names: tuple[str, ...]) -> None:
+    result = sample() | {"rules": rules(free_fall_limit=1.8, swing_drop_limit=0.6)}
+    result["edge_segments"] = [{"edge": "E1", "from_m": 0.0, "to_m": 12.0, "anchor": "A1", **figures}]
+    scene = make_scene(result)
+    (stretch,) = [s for s in scene.stretches if s.edge == "E1"]
+    if "swing_drop_m" not in figures:
+        scene.result["rules"] = rules(free_fall_limit=1.8)
+    assert broken(stretch, scene) == names
+    text = state_text(stretch, scene, load_texts())
+    assert text.startswith(figures["state"]) and ("unnamed" in names) == ("not named" in text)
+
+
+def test_a_sliver_joins_a_neighbour_in_its_state_with_the_worse_figures() -> None:
+    result = sample()
+
+    def segment(low: float, high: float, margin: float, fall: float, **more: Any) -> dict[str, Any]:
+        base = {"edge": "E1", "from_m": low, "to_m": high, "anchor": "A1", "state": "short"}
+        return {**base, "margin_m": margin, "free_fall_m": fall, "swing_drop_m": 0.1, **more}
+
+    result["edge_segments"] = [
+        segment(0.0, 5.0, -0.5, 2.0, breaks=["room"]),
+        segment(5.0, 5.02, -0.7, 1.0, breaks=["free-fall"]),
+        segment(5.02, 5.05, 0.2, 1.0, state="arrest"),
+        segment(5.05, 12.0, -0.1, 1.0),
+    ]
+    own = [s for s in make_scene(result).stretches if s.edge == "E1"]
+    assert [(s.from_m, s.to_m, s.state) for s in own] == [
+        (0.0, 5.02, "short"),
+        (5.02, 5.05, "arrest"),
+        (5.05, 12.0, "short"),
+    ]
+    assert own[0].margin == -0.7 and own[0].figures["free_fall_m"] == 2.0
+    assert set(own[0].figures["breaks"]) == {"room", "free-fall"}
+
+
+def test_the_drop_is_drawn_where_clearance_is_worst_or_not_at_all() -> None:
+    scene = make_scene(sample())
+    worst = scene.worst[0]
+    place = drop_place(worst, scene)
+    assert place is not None and (place + scene.origin).tolist() == worst.figures["clearance_point"]
+    assert not np.allclose(place, rest_place(worst, scene))
+    worst.figures["clearance_point"] = None
+    assert drop_place(worst, scene) is None
+
+
 # ------------------------------------------------------------------------------------------ heat map
 
 
@@ -253,6 +327,17 @@ def test_a_place_with_a_fall_that_nobody_serves_shows_both() -> None:
     cell["served"] = False
     made = patches(make_scene(result), Scale(0.2, "m"))
     assert any(p.kind == "margin" and p.hatched for p in made)
+
+
+def test_a_place_with_room_that_breaks_another_limit_does_not_look_fine() -> None:
+    result = sample()
+    cells = [c for c in result["exposure"]["cells"] if c["state"] == "arrest" and c["margin_m"] >= 0]
+    cells[0]["state"] = "short"
+    made = [p for p in patches(make_scene(result), Scale(0.2, "m")) if p.others]
+    assert len(made) == 1
+    assert sum(a.area for a in [made[0].area]) == pytest.approx(0.25, rel=0.01)
+    lines = [line for colour, _, some in patterns(made[0], 0.05) for line in some]
+    assert lines and EDGE_STYLES["short"].colour in [colour for colour, _, _ in patterns(made[0], 0.05)]
 
 
 def test_triangles_lie_on_their_plane_and_keep_its_area() -> None:
@@ -469,6 +554,63 @@ def test_area_of_a_colour_is_the_area_in_the_result(plan_pixels: Any) -> None:
     assert max(areas.values()) / min(areas.values()) < 1.35
 
 
+def hillside() -> Roof:
+    """The shed on a slope that reaches far beyond any frame."""
+    roof = sample_roof()
+    vertices = np.concatenate(
+        [roof.mesh.vertices, [[-90.0, -90, 0.6], [90, -90, 0.6], [90, 90, -0.4], [-90, 90, -0.4]]]
+    )
+    triangles = np.concatenate([roof.mesh.triangles, [[10, 11, 12], [10, 12, 13]]])
+    rows = np.array([len(triangles) - 2, len(triangles) - 1])
+    ground = replace(roof.facets[0], id="F1", kind="ground", triangles=rows)
+    mesh = replace(roof.mesh, vertices=vertices, triangles=triangles, oriented=np.ones(len(triangles), bool))
+    return replace(roof, mesh=mesh, facets=(*roof.facets, ground))
+
+
+def test_ground_stays_in_its_frame_and_pale(tmp_path: Path) -> None:
+    draw_picture(sample(), hillside(), tmp_path / "x.png", size=(1800, 1200), view="plan")
+    image = pixels(tmp_path / "x.png")
+    # frame of the plan: 30 px from the left, legend at the right
+    assert count(image[300:900, 34:200], GROUND) > 50_000
+    assert count(image[300:900, :28], PAPER) == 600 * 28
+    assert count(image[:140], GROUND) == 0
+
+
+def crowded() -> dict[str, Any]:
+    """The sample with each of its segments cut in six, all of them short."""
+    result = sample()
+    pieces = []
+    for s in result["edge_segments"]:
+        cuts = np.linspace(s["from_m"], s["to_m"], 7)
+        for k in range(6):
+            margin = -0.5 - 0.01 * len(pieces)
+            pieces.append(s | {"from_m": cuts[k], "to_m": cuts[k + 1], "state": "short", "margin_m": margin})
+    result["edge_segments"] = pieces
+    return result
+
+
+@pytest.mark.parametrize("most", [8, 12])
+def test_labels_do_not_cover_each_other(monkeypatch: pytest.MonkeyPatch, most: int) -> None:
+    seen: list[Any] = []
+    drawn = plan_view._draw_label
+
+    def watched(canvas: Canvas, label: Any, unit: float) -> None:
+        seen.append(label)
+        drawn(canvas, label, unit)
+
+    monkeypatch.setattr(plan_view, "_draw_label", watched)
+    scene = make_scene(crowded())
+    box = (0.0, 0.0, 900.0, 800.0)
+    plan_view.plan_panel(Canvas(900, 800), box, scene, (), {}, load_texts(), "m", 1.0, most)
+    assert [label.number for label in seen] == list(range(1, most + 1))
+    assert any(not label.lines for label in seen), "crowded: some have a number alone"
+    for k, label in enumerate(seen):
+        size = (label.box[2] - label.box[0]) * (label.box[3] - label.box[1])
+        assert overlap(label.box, box) == pytest.approx(size)
+        for other in seen[:k]:
+            assert overlap(label.box, other.box) < 0.05 * size
+
+
 def test_same_input_same_bytes(tmp_path: Path) -> None:
     for name in ("a.png", "b.png"):
         draw_picture(sample(), sample_roof(), tmp_path / name, size=SMALL)
@@ -530,9 +672,23 @@ def test_an_anchor_line_is_drawn(tmp_path: Path) -> None:
 
 def test_png_set(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(render3d, "render", lambda *_: "left out here, for speed")
-    made = draw_set(sample(), None, tmp_path, size=SMALL)
+    made, lacking = draw_set(sample(), None, tmp_path / "new" / "folder", size=SMALL)
+    assert lacking == "left out here, for speed"
     assert {path.name for path in made} == {"sheet.png", "views.png", "plan.png", "oblique.png"}
     assert all(path.stat().st_size > 5000 for path in made)
+
+
+def test_the_command_writes_a_set_or_one_view(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(render3d, "render", lambda *_: "left out here, for speed")
+    source = tmp_path / "r.json"
+    source.write_text(json.dumps(sample()))
+    size = ["--size", "900x600", "--quiet"]
+    assert main(["picture", str(source), "--set", str(tmp_path / "set"), *size]) == 0
+    assert len(list((tmp_path / "set").iterdir())) == 4
+    assert main(["picture", str(source), "--view", "views", *size]) == 0
+    assert source.with_suffix(".png").read_bytes() == (tmp_path / "set" / "views.png").read_bytes()
+    assert main(["picture", str(source), "--set", str(tmp_path / "b"), "--out", "x.png", *size]) == 2
+    assert not (tmp_path / "b").exists()
 
 
 @pytest.mark.parametrize(
@@ -555,8 +711,8 @@ def test_bad_options_are_refused(tmp_path: Path, options: dict[str, Any], words:
         ({"schema": "something/1"}, "roof3d-result/1"),
         ({"planes": []}, "planes"),
         ({"edges": None}, "edges"),
-        ({"anchors": [{"id": "A", "at": [0.0, float("nan"), 1.0]}]}, "anchors A"),
-        ({"anchors": [{"id": "A", "at": "here"}]}, "anchors A"),
+        ({"anchors": [{"id": "A", "at": [0.0, float("nan"), 1.0]}]}, r"anchors 1 \(A\)"),
+        ({"anchors": [{"id": "A", "at": "here"}]}, r"anchors 1 \(A\)"),
     ],
 )
 def test_a_broken_result_is_one_clear_line(tmp_path: Path, change: dict[str, Any], words: str) -> None:
@@ -698,5 +854,5 @@ def test_a_result_edited_by_hand_is_drawn_or_refused_in_one_line(key: str, garba
 def test_a_cell_without_a_place_is_refused() -> None:
     result = sample()
     result["exposure"]["cells"][0]["at"] = [None, 0.0, 0.0]
-    with pytest.raises(InputError, match="exposure grid"):
+    with pytest.raises(InputError, match="exposure cells 1"):
         make_scene(result)

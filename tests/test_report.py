@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import re
 import shutil
 import subprocess
@@ -16,7 +17,7 @@ from roof3d.formulas import FORMULAS
 from roof3d.show import render3d
 from roof3d.show.evidence import report_document
 from roof3d.show.report import write_report
-from roof3d.show.scene import make_scene
+from roof3d.show.scene import as_written, make_scene
 from roof3d.show.words import load_texts
 from tests.sample_result import sample
 
@@ -191,6 +192,87 @@ def test_loads_and_spans_of_an_anchor_line_are_listed() -> None:
     ends, spans = blocks[2]["rows"], blocks[3]["rows"]
     assert ends == [["H1.1", "end", "12.01 kN", "24.00 kN", "not stated", "rating does not suffice", ""]]
     assert spans == [["H1, 1", "5.60 m", "5.90 m", "0.60 m", "11.00 kN"]]
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "place"),
+    [
+        (("anchors", 0, "loads"), [{"point": 1, "load_kN": "much"}], "anchors 1 (A1) loads 1 load_kN"),
+        (("anchors", 0, "loads"), "none", "anchors 1 (A1) loads"),
+        (("anchors", 1, "arrest"), [1], "anchors 2 (A2) arrest"),
+        (("anchors", 1, "spans"), [{"length_m": [3]}], "anchors 2 (A2) spans 1 length_m"),
+        (("rules",), {"entries": [{"name": "margin", "value": "2 ft"}]}, "rules entries 1 value"),
+        (("rules",), {"entries": [7]}, "rules entries 1"),
+        (("findings", 0, "at"), "E1", "findings 1 at"),
+        (("findings", 0), None, "findings 1"),
+        (("assumptions",), "none", "assumptions"),
+        (("work",), [], "work"),
+        (("edge_segments", 3, "margin_m"), "-0.2", "edge_segments 4 margin_m"),
+    ],
+)
+def test_a_result_edited_out_of_shape_is_one_line_with_its_place(
+    tmp_path: Path, path: tuple[Any, ...], value: Any, place: str
+) -> None:
+    result = sample()
+    target: Any = result
+    for key in path[:-1]:
+        target = target[key]
+    target[path[-1]] = value
+    with pytest.raises(InputError) as caught:
+        write_report(result, None, tmp_path / "x.html", picture_size=SMALL)
+    assert caught.value.place == place
+    assert "\n" not in str(caught.value) and "accepted" in str(caught.value)
+    assert list(tmp_path.iterdir()) == []
+
+
+def leaves(value: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+    """Paths to everything in a result; of long lists the first and last."""
+    if isinstance(value, dict):
+        inner: list[tuple[Any, Any]] = list(value.items())
+    elif isinstance(value, list):
+        inner = [(k, value[k]) for k in sorted({0, len(value) - 1})] if value else []
+    else:
+        return [path]
+    return [path, *(found for key, item in inner for found in leaves(item, (*path, key)))]
+
+
+@pytest.mark.parametrize("junk", ["x", -1, [], {}, [None], {"a": [1]}, True, 1e308, None])
+def test_any_part_replaced_by_anything_is_drawn_or_refused(junk: Any) -> None:
+    """Each part of the sample in turn, with loads, rules and takeoff added: content or InputError."""
+    base = sample()
+    base["anchors"][0] |= {
+        "rating_kN": 24.0,
+        "arrest": {"free_fall_m": 2.0, "peak_force_kN": 6.0, "stopped": True, "assumptions": ["a"]},
+        "loads": [{"point": 1, "kind": "end", "load_kN": 5.0, "needs_kN": 10.0, "case": "c"}],
+        "spans": [{"span": 1, "length_m": 3.0, "pull_kN": 4.0}],
+    }
+    base["rules"] = {
+        "name": "x",
+        "budget": {"text": "t", "document": "d"},
+        "entries": [{"name": "margin", "value": 0.6, "unit": "m", "year": 1994, "clause": "c"}],
+    }
+    base["takeoff"] = [{"item": "anchor", "count": 2}]
+    base["exposure"]["cells"] = base["exposure"]["cells"][:5]
+    refused = 0
+    for path in leaves(base)[1:]:
+        result = copy.deepcopy(base)
+        target: Any = result
+        for key in path[:-1]:
+            target = target[key]
+        target[path[-1]] = junk
+        try:
+            scene = make_scene(result)
+            with as_written(result):
+                report_document(scene, load_texts(), "m", "", "a4")
+        except InputError as error:
+            assert "\n" not in str(error)
+            refused += 1
+    assert refused > (0 if junk is None else 20)
+
+
+def test_findings_say_metres_where_the_rest_is_in_feet() -> None:
+    note = load_texts()("report.section_findings_note")
+    assert note in every_text(document(units="ft")) and note not in every_text(document())
 
 
 def test_feet_and_inches_throughout() -> None:

@@ -37,6 +37,7 @@ class Patch:
     area: shapely.Geometry
     hatched: bool  # a pattern over the colour: no anchor serves it, or nobody assessed it
     swings: bool = False  # another pattern: room or not, the swing is over its limit or strikes
+    others: bool = False  # another: room or not, free fall, force or absorber is over its limit
 
 
 def footprint(plane: PlaneShape) -> shapely.Geometry:
@@ -49,6 +50,7 @@ def patches(scene: Scene, scale: Scale) -> tuple[Patch, ...]:
     """The coloured parts of all planes, lower planes first, so that higher ones are drawn over them."""
     colours = scale.colours()
     fixed = {"safe": SAFE, "unserved": UNSERVED, "unsure": UNSURE}
+    squares = [] if scene.cells is None else _squares(scene.cells)
     made: list[Patch] = []
     for plane in sorted(scene.planes, key=lambda p: (float(p.rings[0][:, 2].mean()), p.id)):
         outline = footprint(plane)
@@ -59,12 +61,16 @@ def patches(scene: Scene, scale: Scale) -> tuple[Patch, ...]:
         own = np.array([name == plane.id for name in scene.cells.planes], dtype=bool)
         bands = scale.bands(scene.cells.margins)
         keys = [
-            (kind, int(band) if kind == "margin" else -1, kind == "unsure" or not served, swings)
-            for kind, band, served, swings in zip(
-                scene.cells.kinds, bands, scene.cells.served, scene.cells.swings, strict=True
+            (kind, int(band) if kind == "margin" else -1, kind == "unsure" or not served, swings, others)
+            for kind, band, served, swings, others in zip(
+                scene.cells.kinds,
+                bands,
+                scene.cells.served,
+                scene.cells.swings,
+                scene.cells.others,
+                strict=True,
             )
         ]
-        squares = _squares(scene.cells)
         # the worst first: where cells overlap the worse one is seen
         for key in sorted({keys[k] for k in np.flatnonzero(own)}, key=_badness):
             chosen = [squares[k] for k in np.flatnonzero(own) if keys[k] == key]
@@ -74,16 +80,16 @@ def patches(scene: Scene, scale: Scale) -> tuple[Patch, ...]:
             if area.area < 1e-6:
                 continue
             rest = shapely.difference(rest, area)
-            kind, band, hatched, swings = key
+            kind, band, hatched, swings, others = key
             colour = colours[band] if kind == "margin" else fixed[kind]
-            made.append(Patch(plane, kind, band, colour, area, hatched, swings))
+            made.append(Patch(plane, kind, band, colour, area, hatched, swings, others))
         if rest.area > 1e-4:
             made.append(Patch(plane, "outside", -1, OUTSIDE, rest, True))
     return tuple(made)
 
 
-def _badness(key: tuple[str, int, bool, bool]) -> tuple[int, int, bool, bool]:
-    return CELL_KINDS.index(key[0]), key[1], not key[2], not key[3]
+def _badness(key: tuple[str, int, bool, bool, bool]) -> tuple[int, int, bool, bool, bool]:
+    return CELL_KINDS.index(key[0]), key[1], not key[2], not key[3], not key[4]
 
 
 def _squares(cells: Cells) -> list[shapely.Geometry]:
@@ -110,6 +116,10 @@ def patterns(patch: Patch, spacing: float) -> list[tuple[Rgb, float, list[Floats
     if patch.swings:
         colour = EDGE_STYLES["swing"].colour
         rows = hatch_lines(patch.area, 2.0 * spacing, 0.0)
+        found.append((colour, 1.3, [piece for row in rows for piece in dashes(row, (spacing, spacing))]))
+    if patch.others:
+        colour = EDGE_STYLES["short"].colour
+        rows = hatch_lines(patch.area, 2.0 * spacing, 90.0)
         found.append((colour, 1.3, [piece for row in rows for piece in dashes(row, (spacing, spacing))]))
     return found
 

@@ -16,7 +16,7 @@ from roof3d.show.drawing_frame import frame
 from roof3d.show.labels import Places, has_text, length_text, needs_text
 from roof3d.show.marks import LABELLED, edge_order
 from roof3d.show.paper import Circle, Dimension, Layer, Line, Sheet, Text, text_width
-from roof3d.show.scene import Scene, make_scene, title_of
+from roof3d.show.scene import Scene, as_written, make_scene, title_of
 from roof3d.show.setout import SetOut, set_out
 from roof3d.show.words import Texts, load_texts
 from roof3d.units import System, format_angle
@@ -62,7 +62,8 @@ def draw_plan(
         raise InputError(str(path), "drawing", f"suffix {path.suffix!r}", ".svg, .dxf")
     scene = make_scene(result, roof)
     texts = load_texts(language)
-    sheet = compose(scene, texts, units, paper, scale)
+    with as_written(result):
+        sheet = compose(scene, texts, units, paper, scale)
     if suffix == ".svg":
         from roof3d.show.svg import sheet_to_svg
 

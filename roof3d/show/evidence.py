@@ -8,11 +8,13 @@ the texts or, untouched, from the result; nothing here is markup.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
 from roof3d.formulas import show_value
+from roof3d.show.broken import broken, state_text
 from roof3d.show.colours import SOFT_INK, to_hex
 from roof3d.show.labels import DASH, length_text, margin_text, place_text
 from roof3d.show.picture import VERDICT_COLOURS, summary_text
@@ -124,6 +126,10 @@ def reasons(scene: Scene, texts: Texts, units: System) -> list[str]:
             length = format_length(sum(s.length for s in own), units)
             name = texts(f"state.{state}")
             said.append(texts("report.reason_state", state=name, count=len(own), length=length))
+    counts = Counter(limit for stretch in scene.stretches for limit in broken(stretch, scene))
+    if counts:
+        names = (f"{texts.get(f'limit.{name}', name)} {count}" for name, count in counts.most_common())
+        said.append(texts("report.reason_broken", limits=", ".join(names)))
     unserved = _sub(scene.result, "work").get("unserved_m2")
     if scene.anchors and unserved is not None and unserved > 0:
         said.append(texts("report.reason_unserved", area=format_area(unserved, units)))
@@ -147,7 +153,7 @@ def _worst(scene: Scene, texts: Texts, units: System) -> Block:
         (texts("report.col_number"), 0, "left"),
         (texts("report.col_place"), 2.2, "left"),
         (texts("report.col_anchor"), 0, "left"),
-        (texts("report.col_state"), 2.0, "left"),
+        (texts("report.col_breaks"), 2.0, "left"),
         (texts("report.col_needs"), 0, "right"),
         (texts("report.col_has"), 0, "right"),
         (texts("report.col_margin"), 0, "right"),
@@ -159,7 +165,7 @@ def _worst(scene: Scene, texts: Texts, units: System) -> Block:
                 stretch.number,
                 place_text(stretch, texts, units),
                 stretch.anchor,
-                texts.get(f"state.{stretch.state}", stretch.state),
+                state_text(stretch, scene, texts),
                 length_text(stretch.figures.get("clearance_required_m"), units, "up"),
                 length_text(stretch.figures.get("clearance_available_m"), units, "down"),
                 margin_text(stretch, units),
@@ -225,7 +231,7 @@ def _footer(scene: Scene) -> str:
 def _sections(scene: Scene, texts: Texts, units: System) -> list[dict[str, Any]]:
     result = scene.result
     sections = [
-        _part(texts("report.section_findings"), _findings(scene, texts, units)),
+        _part(texts("report.section_findings"), *_findings(scene, texts, units)),
         _part(
             texts("report.section_stretches"),
             text_block(texts("report.section_stretches_note"), soft=True),
@@ -272,10 +278,10 @@ def _assumptions(result: dict[str, Any]) -> list[str]:
     return list(dict.fromkeys(said))
 
 
-def _findings(scene: Scene, texts: Texts, units: System) -> Block:
+def _findings(scene: Scene, texts: Texts, units: System) -> list[Block]:
     found = findings(scene.result)
     if not found:
-        return text_block(texts("report.section_findings_none"))
+        return [text_block(texts("report.section_findings_none"))]
     rows = []
     for finding in found:
         at = finding.get("at")
@@ -296,7 +302,9 @@ def _findings(scene: Scene, texts: Texts, units: System) -> Block:
         (texts("report.col_where"), 1.0, "left"),
         (texts("report.col_code"), 0.8, "left"),
     ]
-    return table_block(columns, rows)
+    # the check writes its findings in metres, and says so; said once more where the rest is in feet
+    note = [text_block(texts("report.section_findings_note"), soft=True)] if units != "m" else []
+    return [*note, table_block(columns, rows)]
 
 
 def _stretches(scene: Scene, texts: Texts, units: System) -> Block:

@@ -20,7 +20,7 @@ from roof3d.records import Floats, Roof
 from roof3d.show.cells import patches, patterns, triangles_of
 from roof3d.show.colours import ANCHOR, EDGE_STYLES, INNER, WALL, Rgb, scale_for
 from roof3d.show.marks import edge_order, pieces_of
-from roof3d.show.scene import Scene, make_scene
+from roof3d.show.scene import Scene, as_written, make_scene
 from roof3d.show.solid import bar_triangles, shade
 from roof3d.units import System
 
@@ -44,7 +44,8 @@ def write_glb(result: dict[str, Any], roof: Roof | None, path: str | Path, *, un
     """
     path = Path(path)
     scene = make_scene(result, roof)
-    data = _Builder(scene).build(units)
+    with as_written(result):
+        data = _Builder(scene).build(units)
     part = path.with_name(path.name + ".part")
     try:
         part.write_bytes(data)

@@ -89,18 +89,28 @@ class Places:
             self.take((x - half, y - half, x + half, y + half))
 
     def find(
-        self, at: Floats, along: Floats, outward: Floats, run: float, size: tuple[float, float], gap: float
+        self,
+        at: Floats,
+        along: Floats,
+        outward: Floats,
+        run: float,
+        size: tuple[float, float],
+        gap: float,
+        outs: tuple[float, ...] = (1.0, 2.2, 3.6, 5.5, 8.0),
     ) -> tuple[Box, float]:
-        """The cheapest box of ``size`` near ``at`` on the outward side, and its cost; ties: the nearest."""
+        """The cheapest box of ``size`` near ``at``, and its cost; ties: the nearest.
+
+        ``outs`` are the distances tried, in gaps, on the outward side; on the inward one where negative.
+        """
         w, h = size
         best: tuple[float, Box] | None = None
         # distance from the edge so that a box of this size clears it, whatever way the edge runs
         reach = (abs(outward[0]) * w + abs(outward[1]) * h) / 2
-        for out in (gap, 2.2 * gap, 3.6 * gap, 5.5 * gap, 8 * gap):
+        for out in (gap * k for k in outs):
             for step in (0.0, 0.25, -0.25, 0.45, -0.45, 0.7, -0.7):
-                middle = at + along * run * step + outward * (reach + out)
+                middle = at + along * run * step + outward * (math.copysign(reach, out) + out)
                 box = (middle[0] - w / 2, middle[1] - h / 2, middle[0] + w / 2, middle[1] + h / 2)
-                cost = self.cost(box) + 0.2 * out + 0.5 * abs(step) * min(run, 40)
+                cost = self.cost(box) + 0.2 * abs(out) + 0.5 * abs(step) * min(run, 40)
                 if best is None or cost < best[0] - 1e-9:
                     best = (cost, box)
         assert best is not None

@@ -6,6 +6,7 @@ import numpy as np
 import shapely
 
 from roof3d.records import Floats
+from roof3d.show.broken import state_text
 from roof3d.show.canvas import Canvas
 from roof3d.show.cells import hatch_lines
 from roof3d.show.colours import (
@@ -34,6 +35,7 @@ from roof3d.show.words import Texts
 from roof3d.units import System
 
 RIGHT = np.array([0.0, 1.0])
+TABLE_ROWS = 8
 
 
 def legend_panel(
@@ -119,6 +121,12 @@ def _entries(
                 line = np.array([[x + 5 * unit, y + row * unit], [x + 50 * unit, y + row * unit]])
                 canvas.line(line, EDGE_STYLES["swing"].colour, 2.6 * unit, (9 * unit, 9 * unit))
             words(texts("picture.swings"), 70 * unit)
+        if any(scene.cells.others):
+            _swatch(canvas, x, y + 3 * unit, 54 * unit, 27 * unit, PAPER, None, 0.0, unit)
+            for column in (12.0, 27.0, 42.0):
+                line = np.array([[x + column * unit, y + 5 * unit], [x + column * unit, y + 28 * unit]])
+                canvas.line(line, EDGE_STYLES["short"].colour, 2.6 * unit, (9 * unit, 7 * unit))
+            words(texts("picture.others"), 70 * unit)
     y += 8 * unit
     heading(texts("picture.edges" if scene.anchors else "picture.edges_plain"))
     shown = {stretch.state for stretch in scene.stretches}
@@ -231,25 +239,29 @@ def table_panel(canvas: Canvas, box: Box, scene: Scene, texts: Texts, units: Sys
     # column: key, share of the width, whether numbers stand right
     columns = (
         ("number", 0.05, False),
-        ("place", 0.30, False),
-        ("anchor", 0.08, False),
-        ("state", 0.25, False),
-        ("needs", 0.08, True),
-        ("has", 0.08, True),
-        ("margin", 0.08, True),
-        ("swing", 0.08, True),
+        ("place", 0.25, False),
+        ("anchor", 0.065, False),
+        ("breaks", 0.265, False),
+        ("needs", 0.074, True),
+        ("has", 0.074, True),
+        ("margin", 0.074, True),
+        ("free_fall", 0.074, True),
+        ("swing", 0.074, True),
     )
     width = right - left - 40 * unit
-    row_height = 33 * unit
-    rows = int((bottom - y - 40 * unit) // row_height) - 1
+    row_height = 31 * unit
+    rows = TABLE_ROWS
     starts = [x + width * sum(c[1] for c in columns[:k]) for k in range(len(columns))]
 
     def cell(column: int, at: float, text: str, bold: bool = False, colour: Rgb = INK) -> None:
         _, share, numeric = columns[column]
         room = width * share - 14 * unit
-        text = canvas.fit(text, 20 * unit, room, bold)
+        size = 20 * unit
+        while size > 14 * unit and canvas.text_size(text, size, bold)[0] > room:
+            size -= unit
+        text = canvas.fit(text, size, room, bold)
         edge = starts[column] + (room if numeric else 0)
-        canvas.text(edge, at, text, 20 * unit, colour, bold, anchor="rm" if numeric else "lm")
+        canvas.text(edge, at, text, size, colour, bold, anchor="rm" if numeric else "lm")
 
     for k, (name, _, _) in enumerate(columns):
         cell(k, y + 10 * unit, texts(f"picture.col_{name}"), False, SOFT_INK)
@@ -264,10 +276,11 @@ def table_panel(canvas: Canvas, box: Box, scene: Scene, texts: Texts, units: Sys
             "",
             place_text(stretch, texts, units),
             stretch.anchor,
-            texts.get(f"state.{stretch.state}", stretch.state),
+            state_text(stretch, scene, texts),
             length_text(stretch.figures.get("clearance_required_m"), units, "up"),
             length_text(stretch.figures.get("clearance_available_m"), units, "down"),
             margin_text(stretch, units),
+            length_text(stretch.figures.get("free_fall_m"), units, "up"),
             DASH if swing is None else length_text(swing, units, "up"),
         )
         for k, entry in enumerate(entries):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 
 import numpy as np
 
@@ -18,7 +19,8 @@ from roof3d.show.labels import Places
 from roof3d.show.scene import AnchorMark, Scene, Stretch
 from roof3d.show.words import Texts
 
-LABELLED = 12  # stretches that get a label; the table and the result hold the rest
+LABELLED = 12  # stretches that get a label where no table has fewer rows
+NAME = 16  # characters of an anchor's name that are drawn
 ROPES = 3  # of the worst stretches, to which the rope is drawn
 
 Project = Callable[[Floats], Floats]
@@ -33,10 +35,16 @@ def edge_order(scene: Scene) -> list[Stretch]:
     )
 
 
-def drop_point(stretch: Stretch, scene: Scene) -> Floats:
-    """Where the drop of a stretch is drawn: its rest point, else its middle."""
+def rest_place(stretch: Stretch, scene: Scene) -> Floats:
+    """Where the rope of a stretch comes to rest, else its middle."""
     rest = stretch.figures.get("rest_point")
     return stretch.middle if rest is None else np.asarray(rest, dtype=np.float64) - scene.origin
+
+
+def drop_place(stretch: Stretch, scene: Scene) -> Floats | None:
+    """Where the clearance of a stretch is as tight as its figures say; None where that is not told."""
+    place = stretch.figures.get("clearance_point")
+    return None if place is None else np.asarray(place, dtype=np.float64) - scene.origin
 
 
 def pieces_of(points: Floats) -> list[Floats]:
@@ -45,8 +53,14 @@ def pieces_of(points: Floats) -> list[Floats]:
 
 
 def anchor_marks(
-    canvas: Canvas, marks: tuple[AnchorMark, ...], project: Project, unit: float, seen: list[bool]
+    canvas: Canvas,
+    marks: tuple[AnchorMark, ...],
+    project: Project,
+    unit: float,
+    seen: list[bool],
+    names: list[Floats],
 ) -> None:
+    """Anchors, hollow where they are hidden, and their names with lower left ends at ``names``."""
     for mark, visible in zip(marks, seen, strict=True):
         pixels = project(mark.points)
         if len(pixels) > 1:
@@ -61,10 +75,46 @@ def anchor_marks(
                 canvas.disc(at, 6 * unit, PAPER if visible else ANCHOR)
             else:
                 canvas.box(at[0] - 9 * unit, at[1] - 9 * unit, 18 * unit, 18 * unit, ANCHOR, PAPER)
-        at = pixels[0]
-        canvas.text(
-            at[0] + 20 * unit, at[1] - 18 * unit, mark.id[:16], 24 * unit, INK, True, anchor="ls", halo=PAPER
-        )
+    for mark, at in zip(marks, names, strict=True):
+        canvas.text(at[0], at[1], mark.id[:NAME], 24 * unit, INK, True, anchor="ls", halo=PAPER)
+
+
+def take_anchors(
+    canvas: Canvas, marks: tuple[AnchorMark, ...], project: Project, unit: float, places: Places
+) -> list[Floats]:
+    """Marks the room of anchors as used; returns where their names go (lower left ends), clear of them."""
+    half, size = 20 * unit, 24 * unit
+    for mark in marks:
+        pixels = project(mark.points)
+        for x, y in pixels:
+            places.take((x - half, y - half, x + half, y + half), 4.0)
+        for a, b in pairwise(pixels):
+            places.take_line(a, b, 6 * unit)
+    names: list[Floats] = []
+    for mark in marks:
+        at = project(mark.points)[0]
+        width = canvas.text_size(mark.id[:NAME], size, True)[0]
+        left, right = -20 * unit - width, 20 * unit
+        best: tuple[float, Floats] | None = None
+        for dx, dy in (
+            (right, -18),
+            (right, 36),
+            (left, -18),
+            (left, 36),
+            (-width / 2, -24),
+            (-width / 2, 44),
+        ):
+            place = at + np.array([dx, dy * unit])
+            cost = places.cost((place[0], place[1] - size, place[0] + width, place[1] + 2 * unit))
+            # nothing but a plain piece of roof under it: good enough
+            cost = 0.0 if cost <= 0.35 * width * size else cost
+            if best is None or cost < best[0]:
+                best = (cost, place)
+        assert best is not None
+        x, y = best[1]
+        places.take((x, y - size, x + width, y + 2 * unit), 4.0)
+        names.append(best[1])
+    return names
 
 
 def rest_mark(canvas: Canvas, at: Floats, colour: Rgb, unit: float) -> None:
@@ -91,19 +141,23 @@ def north_arrow(canvas: Canvas, x: float, y: float, direction: Floats, texts: Te
         [tip, at - direction * 4 * unit + side * 15 * unit, at - direction * 4 * unit - side * 15 * unit]
     )
     canvas.polygon([head], INK)
-    name = tip + direction * 18 * unit
+    name = tip + direction * np.array([26, 18]) * unit
     canvas.text(name[0], name[1], texts("picture.north"), 19 * unit, INK, True, anchor="mm", halo=PAPER)
 
 
 def beside(
-    canvas: Canvas, at: Floats, gap: float, text: str, size: float, colour: Rgb, limit: float, places: Places
-) -> None:
-    """Text to the right of a point, or to its left where it would pass ``limit``; its place is taken."""
-    width = canvas.text_size(text, size, True)[0]
-    if at[0] + gap + width <= limit:
-        canvas.text(at[0] + gap, at[1], text, size, colour, True, "lm", PAPER)
-        left = at[0] + gap
-    else:
-        canvas.text(at[0] - gap, at[1], text, size, colour, True, "rm", PAPER)
-        left = at[0] - gap - width
-    places.take((left, at[1] - size * 0.7, left + width, at[1] + size * 0.7), 4.0)
+    canvas: Canvas, at: Floats, gap: float, text: str, size: float, places: Places
+) -> tuple[float, float]:
+    """Where a text beside a point has most room, as its left end and middle height; its place is taken."""
+    width, half = canvas.text_size(text, size, True)[0], size * 0.75
+    best: tuple[float, float, float] | None = None
+    for lift in (0.0, -1.4, 1.4, -2.8, 2.8):
+        for left in (at[0] + gap, at[0] - gap - width):
+            y = at[1] + lift * size
+            cost = places.cost((left, y - half, left + width, y + half)) + abs(lift) * size
+            if best is None or cost < best[0] - 1e-6:
+                best = (cost, left, y)
+    assert best is not None
+    _, left, y = best
+    places.take((left - 4, y - half, left + width + 4, y + half), 4.0)
+    return left, y

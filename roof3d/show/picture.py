@@ -17,11 +17,11 @@ from roof3d.show.canvas import Canvas, clean
 from roof3d.show.cells import patches
 from roof3d.show.colours import HAIR, INK, PAPER, SOFT_INK, Rgb, scale_for
 from roof3d.show.labels import Box, length_text
-from roof3d.show.legend import legend_panel, table_panel
-from roof3d.show.marks import ROPES, Traced, drop_point
+from roof3d.show.legend import TABLE_ROWS, legend_panel, table_panel
+from roof3d.show.marks import LABELLED, ROPES, Traced, rest_place
 from roof3d.show.oblique import oblique_panel
 from roof3d.show.plan_view import plan_panel
-from roof3d.show.scene import Scene, make_scene, title_of, version_of
+from roof3d.show.scene import Scene, as_written, make_scene, title_of, version_of
 from roof3d.show.verdict import DANGER, HOLD, WARNING, verdict
 from roof3d.show.words import Texts, load_texts
 from roof3d.units import System, format_area, format_length
@@ -56,7 +56,8 @@ def draw_picture(
         raise InputError(str(path), "size", f"{size[0]} x {size[1]}", "600 to 8000 pixels a side")
     scene = make_scene(result, roof)
     texts = load_texts(language)
-    canvas, reason = _sheet(scene, roof, size, units, view, texts)
+    with as_written(result):
+        canvas, reason = _sheet(scene, roof, size, units, view, texts)
     _save(canvas, Path(path))
     return reason
 
@@ -69,14 +70,23 @@ def draw_set(
     size: tuple[int, int] = SIZE,
     units: System = "m",
     language: str | Path = "en",
-) -> tuple[Path, ...]:
-    """All views, each as a PNG named after it, in ``folder``, for a document."""
+) -> tuple[tuple[Path, ...], str]:
+    """All views, each as a PNG named after it, in ``folder`` (made where it is not there), for a document.
+
+    Returns the files, and "" or why there is no 3D view on this machine.
+    """
+    make_scene(result, roof)  # refused, if it has to be, before anything is written
+    try:
+        Path(folder).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(str(folder), "folder", str(error), "a folder that can be written") from error
     made = []
+    lacking = ""
     for view in VIEWS:
         path = Path(folder) / f"{view}.png"
-        draw_picture(result, roof, path, size=size, units=units, view=view, language=language)
+        lacking = draw_picture(result, roof, path, size=size, units=units, view=view, language=language)
         made.append(path)
-    return tuple(made)
+    return tuple(made), lacking
 
 
 def _save(canvas: Canvas, path: Path) -> None:
@@ -114,8 +124,10 @@ def _sheet(
     inner = legend[0] - gap
     reason = ""
     if view in ("sheet", "views"):
-        table_top = foot + gap if bare else foot - 340 * unit
+        table_top = foot + gap if bare else foot - 388 * unit
         middle = edge + (inner - edge) * 0.53
+        # every number on the views is a row of the table
+        most = LABELLED if bare else TABLE_ROWS
         reason = oblique_panel(
             canvas,
             (middle + gap, head + gap, inner, table_top - gap),
@@ -125,10 +137,10 @@ def _sheet(
             texts,
             units,
             unit,
+            most,
         )
-        plan_panel(
-            canvas, (edge, head + gap, middle, table_top - gap), scene, coloured, traced, texts, units, unit
-        )
+        area = (edge, head + gap, middle, table_top - gap)
+        plan_panel(canvas, area, scene, coloured, traced, texts, units, unit, most)
         if not bare:
             table_panel(canvas, (edge, table_top, inner, foot), scene, texts, units, unit)
     else:
@@ -234,7 +246,7 @@ def trace_ropes(scene: Scene, roof: Roof | None) -> tuple[Traced, bool]:
         mark = marks.get(stretch.anchor)
         if mark is None or len(mark.points) != 1:
             continue
-        end = drop_point(stretch, scene)
+        end = rest_place(stretch, scene)
         path = None if roof is None else _traced(roof, mark.points[0], end)
         over = over and path is not None
         traced[stretch.number] = np.array([mark.points[0], end]) if path is None else path

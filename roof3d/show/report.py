@@ -16,7 +16,7 @@ from roof3d.errors import InputError
 from roof3d.records import Roof
 from roof3d.show.evidence import report_document
 from roof3d.show.picture import draw_picture
-from roof3d.show.scene import make_scene
+from roof3d.show.scene import as_written, make_scene
 from roof3d.show.words import load_texts
 from roof3d.units import System
 
@@ -51,7 +51,8 @@ def write_report(
         raise InputError(str(path), "paper", repr(paper), ", ".join(PAPERS))
     scene = make_scene(result, roof)
     texts = load_texts(language)
-    document = report_document(scene, texts, units, PICTURE, PAPERS[name])
+    with as_written(result):
+        document = report_document(scene, texts, units, PICTURE, PAPERS[name])
     with tempfile.TemporaryDirectory(prefix="roof3d-") as folder:
         picture = Path(folder) / PICTURE
         reason = draw_picture(

@@ -8,7 +8,8 @@ Where anchors disagree about a stretch the worse state is shown: a person can be
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -18,12 +19,14 @@ import shapely
 
 from roof3d.errors import InputError
 from roof3d.records import STATES, Floats, Ints, Roof
+from roof3d.show.shape import check_shape
 
 FALL_STATES = ("short", "swing", "arrest")
 ORDER = {state: rank for rank, state in enumerate(STATES)}
 ORDER["guarded"] = ORDER["beyond"]
 ORDER["unassessed"] = 3  # between arrest and held: nothing is known to hold there
 MERGE_M = 1e-6
+SLIVER_M = 0.1  # shorter pieces get no place of their own beside one in the same state
 
 # what a cell of the exposure grid says, the one that hides others first
 CELL_KINDS = ("unserved", "margin", "unsure", "safe")
@@ -110,6 +113,7 @@ class Cells:
     kinds: tuple[str, ...]  # (n,) of CELL_KINDS
     served: tuple[bool, ...]  # (n,) whether some anchor serves it
     swings: tuple[bool, ...]  # (n,) whether the worst that can happen from it is a swing over its limit
+    others: tuple[bool, ...]  # (n,) whether, room or not, free fall, force or absorber is over its limit
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,6 +130,7 @@ class Scene:
     vertices: Floats  # (n, 3) mesh of everything that is not roof; (0, 3) without a roof
     triangles: Ints  # (m, 3)
     ground: float | None  # local z
+    earth: tuple[int, ...] = ()  # rows of triangles that are ground
     ids: dict[str, PlaneShape] = field(repr=False, default_factory=dict)
 
     @property
@@ -148,12 +153,21 @@ def make_scene(result: dict[str, Any], roof: Roof | None = None) -> Scene:
     Raises InputError where ``result`` is not a result, or ``roof`` is of another model.
     """
     file = str(result.get("model", {}).get("file", "")) if isinstance(result.get("model"), dict) else ""
-    try:
+    with as_written(result, file):
+        check_shape(result, file or "result")
         return _scene(result, roof, file)
-    except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
-        # a result that was edited by hand, or cut short
-        found = f"{type(error).__name__}: {error}"
-        raise InputError(file or "result", "result", found, "a result as roof3d writes it") from error
+
+
+@contextmanager
+def as_written(result: dict[str, Any], file: str = "") -> Iterator[None]:
+    """Turns what a result edited by hand or cut short breaks into one clear line (InputError)."""
+    try:
+        yield
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError, OverflowError) as error:
+        model = result.get("model")
+        name = file or str(model.get("file") if isinstance(model, dict) else "") or "result"
+        found = " ".join(f"{type(error).__name__}: {error}".split())[:300]
+        raise InputError(name, "result", found, "a result as roof3d writes it") from error
 
 
 def _scene(result: dict[str, Any], roof: Roof | None, file: str) -> Scene:
@@ -175,7 +189,7 @@ def _scene(result: dict[str, Any], roof: Roof | None, file: str) -> Scene:
     planes = tuple(_plane(entry, origin, file) for entry in result["planes"])
     anchors = tuple(_anchor(entry, origin, file) for entry in result.get("anchors") or [])
     stretches, inner = _edges(result, planes, origin, file)
-    vertices, triangles, ground = _building(roof, planes)
+    vertices, triangles, earth, ground = _building(roof, planes)
     return Scene(
         result=result,
         origin=origin,
@@ -187,6 +201,7 @@ def _scene(result: dict[str, Any], roof: Roof | None, file: str) -> Scene:
         vertices=vertices,
         triangles=triangles,
         ground=ground,
+        earth=earth,
         ids={plane.id: plane for plane in planes},
     )
 
@@ -292,6 +307,7 @@ def _overlay(
             pieces[-1] = (pieces[-1][0], high, governing)
         else:
             pieces.append((low, high, governing))
+    pieces = _without_slivers(pieces)
     return [
         Stretch(
             edge=str(edge["id"]),
@@ -307,6 +323,35 @@ def _overlay(
         )
         for low, high, governing in pieces
     ]
+
+
+Piece = tuple[float, float, dict[str, Any] | None]
+
+
+def _without_slivers(pieces: list[Piece]) -> list[Piece]:
+    """Pieces with slivers joined to a neighbour in the same state; the worse of the two governs."""
+    joined: list[Piece] = []
+    for piece in pieces:
+        last = joined[-1] if joined else None
+        if last is None or not _joins(last, piece):
+            joined.append(piece)
+            continue
+        first, second = sorted((last[2] or {}, piece[2] or {}), key=_segment_badness)
+        figures = dict(first)
+        for key in ("free_fall_m", "swing_drop_m", "swing_angle_deg"):
+            one, other = first.get(key), second.get(key)
+            # not known is worse than any figure
+            figures[key] = None if one is None or other is None else max(float(one), float(other))
+        words = dict.fromkeys([*(first.get("breaks") or ()), *(second.get("breaks") or ())])
+        figures["breaks"] = list(words)
+        joined[-1] = (last[0], piece[1], figures)
+    return joined
+
+
+def _joins(a: Piece, b: Piece) -> bool:
+    if a[2] is None or b[2] is None or _shown_state(a[2]) != _shown_state(b[2]):
+        return False
+    return min(a[1] - a[0], b[1] - b[0]) < SLIVER_M
 
 
 def _shown_state(segment: dict[str, Any] | None) -> str:
@@ -348,15 +393,22 @@ def _outward(edge: dict[str, Any], points: Floats, shapes: dict[str, PlaneShape]
 # ------------------------------------------------------------------------------------ grid and mesh
 
 
-def _building(roof: Roof | None, planes: tuple[PlaneShape, ...]) -> tuple[Floats, Ints, float | None]:
+def _building(
+    roof: Roof | None, planes: tuple[PlaneShape, ...]
+) -> tuple[Floats, Ints, tuple[int, ...], float | None]:
     if roof is None:
-        return np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int64), None
+        return np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int64), (), None
     named = {plane.id for plane in planes}
     of_roof = [facet.triangles for facet in roof.facets if facet.id in named]
     keep = np.ones(len(roof.mesh.triangles), dtype=bool)
     if of_roof:
         keep[np.concatenate(of_roof)] = False
-    return roof.mesh.vertices, roof.mesh.triangles[keep], float(roof.grade)
+    ground = np.zeros(len(roof.mesh.triangles), dtype=bool)
+    for facet in roof.facets:
+        if facet.kind == "ground":
+            ground[facet.triangles] = True
+    earth = tuple(np.flatnonzero(ground[keep]).tolist())
+    return roof.mesh.vertices, roof.mesh.triangles[keep], earth, float(roof.grade)
 
 
 def _cells(result: dict[str, Any], origin: Floats) -> Cells | None:
@@ -365,7 +417,7 @@ def _cells(result: dict[str, Any], origin: Floats) -> Cells | None:
     if not grid or not grid.get("cells"):
         return None
     default = float(grid.get("cell_m") or 0.5)
-    planes, centres, sizes, margins, kinds, served, swings = [], [], [], [], [], [], []
+    planes, centres, sizes, margins, kinds, served, swings, others = [], [], [], [], [], [], [], []
     for cell in grid["cells"]:
         margin, state = cell.get("margin_m"), cell.get("state")
         is_served = bool(cell.get("served", False))
@@ -384,6 +436,8 @@ def _cells(result: dict[str, Any], origin: Floats) -> Cells | None:
         kinds.append(kind)
         served.append(is_served)
         swings.append(state == "swing")
+        # short with room left: another limit is broken, and the colour alone would look fine
+        others.append(state == "short" and margin is not None and float(margin) >= 0)
     points = np.asarray(centres, dtype=np.float64).reshape(-1, 3) - origin
     if not np.isfinite(points).all() or not (np.asarray(sizes) > 0).all():
         raise ValueError("a cell of the exposure grid without a place or a size")
@@ -395,4 +449,5 @@ def _cells(result: dict[str, Any], origin: Floats) -> Cells | None:
         kinds=tuple(kinds),
         served=tuple(served),
         swings=tuple(swings),
+        others=tuple(others),
     )

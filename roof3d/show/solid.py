@@ -40,8 +40,11 @@ def solid_of(scene: Scene, coloured: tuple[Patch, ...], traced: Traced, pixel: f
 
     if len(scene.triangles):
         corners = scene.vertices[scene.triangles]
-        add(corners, np.asarray(WALL, dtype=np.float64) * shade(corners)[:, None])
-        bars += [(line, SOFT_INK, 0.9 * pixel) for line in creases(corners)]
+        earth = np.zeros(len(corners), dtype=bool)
+        earth[list(scene.earth)] = True
+        base = np.where(earth[:, None], np.asarray(GROUND), np.asarray(WALL)).astype(np.float64)
+        add(corners, base * np.where(earth, 1.0, shade(corners))[:, None])
+        bars += [(line, SOFT_INK, 0.9 * pixel) for line in creases(corners[~earth])]
     if scene.ground is not None:
         low, high = scene.bounds()
         pad = 0.22 * float(np.max(high - low)) + 1.0
