@@ -93,3 +93,62 @@ def cells_seen(sight, p, low, high, seen):  # type: ignore[no-untyped-def]
         seen[c] = sees_all(
             sight[0], sight[1], sight[2], sight[3], sight[4], sight[5], sight[6], sight[7], p, low[c], high[c]
         )
+
+
+@njit(cache=True)
+def _inside_tetrahedron(q, a, b, c, d):  # type: ignore[no-untyped-def]
+    """Whether q lies in the tetrahedron a b c d (on its border counts)."""
+    points = (a, b, c, d)
+    for i in range(4):
+        o, u, v, w = points[i], points[(i + 1) % 4], points[(i + 2) % 4], points[(i + 3) % 4]
+        ux, uy, uz = u[0] - w[0], u[1] - w[1], u[2] - w[2]
+        vx, vy, vz = v[0] - w[0], v[1] - w[1], v[2] - w[2]
+        nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        here = nx * (q[0] - w[0]) + ny * (q[1] - w[1]) + nz * (q[2] - w[2])
+        there = nx * (o[0] - w[0]) + ny * (o[1] - w[1]) + nz * (o[2] - w[2])
+        if here * there < 0.0:
+            return False
+    return True
+
+
+@njit(cache=True)
+def all_see_all(sight, a0, a1, b0, b1):  # type: ignore[no-untyped-def]
+    """True only if every place of a0-a1 sees every place of b0-b1 (all stood off).
+
+    All pieces between them lie in the tetrahedron of the four ends: no face of the building meets its
+    sides, and none lies inside.
+    """
+    for which in range(4):
+        p = a0 if which == 0 else a1 if which == 1 else b0 if which == 2 else b1
+        low, high = (b0, b1) if which < 2 else (a0, a1)
+        if not sees_all(
+            sight[0], sight[1], sight[2], sight[3], sight[4], sight[5], sight[6], sight[7], p, low, high
+        ):
+            return False
+    lower, upper = np.empty(3), np.empty(3)
+    for c in range(3):
+        lower[c] = min(min(a0[c], a1[c]), min(b0[c], b1[c]))
+        upper[c] = max(max(a0[c], a1[c]), max(b0[c], b1[c]))
+    corner, box_low, box_high, child = sight[4], sight[5], sight[6], sight[7]
+    stack = np.empty(64, np.int64)
+    stack[0] = 0
+    top = 1
+    while top > 0:
+        top -= 1
+        node = stack[top]
+        apart = False
+        for c in range(3):
+            if box_low[node, c] > upper[c] or box_high[node, c] < lower[c]:
+                apart = True
+        if apart:
+            continue
+        if child[node, 0] >= 0:
+            stack[top] = child[node, 0]
+            stack[top + 1] = child[node, 1]
+            top += 2
+            continue
+        first = -1 - child[node, 0]
+        for k in range(first, first + child[node, 1]):
+            if _inside_tetrahedron(corner[k, 0], a0, a1, b0, b1):
+                return False
+    return True

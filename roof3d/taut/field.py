@@ -44,6 +44,7 @@ class Preparation:
     graph: Graph
     near: Ints  # (e, k) contacts that each may see, -1 behind the last
     cell_ends: Floats  # (c, 2, 3) stood-off ends of the cells
+    pair_clear: np.ndarray  # (c, c) int8: cells that see each other as a whole; -1 until asked
     tied: dict[bytes, _Tied] = field(default_factory=dict, repr=False)  # by anchor, KEPT at most
     slack: float = 0.0  # m, how far a stand-in for a noisy scan is from the scan (thin.py)
 
@@ -95,8 +96,9 @@ def prepare_mesh(mesh: Mesh, ground: float) -> Preparation:
     graph = build_graph(sight, arrays, cells, np.inf)
     cell_ends = np.zeros((len(cells.contact), 2, 3))
     place_ends(sight.arrays, sight.faced, arrays, cells.contact, cells.low, cells.high, cell_ends)
+    clear = np.full((len(cells.contact), len(cells.contact)), -1, dtype=np.int8)
     return Preparation(
-        surfaces, sight, plates, contacts, ends, pair, cells, graph, near, cell_ends, slack=slack
+        surfaces, sight, plates, contacts, ends, pair, cells, graph, near, cell_ends, clear, slack=slack
     )
 
 
@@ -218,6 +220,7 @@ def _search(preparation: Preparation, anchor: Floats, points: Floats, limit: flo
         graph.point,
         graph.lifted,
         preparation.cell_ends,
+        preparation.pair_clear,
         tied.clear,
         tied.anchor,
         tied.lifted,

@@ -19,8 +19,8 @@ Proof that the search is right.
    side from which a rope would not press on it (hidden.side_mask), or that repeats a contact or
    starts with the one the point lies on (the piece of the edge between two touches would be shorter).
    Also dropped are second and later contacts in a cell that the point sees as a whole, and contacts
-   after a cell that the anchor sees as a whole: parts of a shortest path are shortest paths, so there
-   the rope would run straight (clear.py).
+   after a cell that the anchor sees as a whole, and a contact between two cells that see each other as
+   a whole: parts of a shortest path are shortest paths, so there the rope runs straight (clear.py).
 6. When the search is cut off (number of sequences, the limit, or a bound near enough), every sequence
    not yet refuted is at least as long as the least bound on the frontier: that bound is ``lo``.
 
@@ -34,7 +34,7 @@ import numpy as np
 from numba import njit
 
 from roof3d.taut.cells import CELLS_MOST, FEW, SIDES, point_to_cell
-from roof3d.taut.clear import sees_all
+from roof3d.taut.clear import all_see_all, sees_all
 from roof3d.taut.hidden import may_see, side_mask
 from roof3d.taut.shorten import MOST, one_contact, shorten
 from roof3d.taut.sight import blocked, lift, winding
@@ -146,15 +146,16 @@ def _onward(ahead, cell, mask):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True)
 def search_all(  # type: ignore[no-untyped-def]
     sight, faced, region, plates, contacts, cells, pair, near, ahead, known, before, node_place,
-    node_lifted, cell_ends, a_clear, a, a_lifted, a_mask, points, lifted, limit, most_checks, enough,
-    lo, hi, seq, count, places_t, checks,
+    node_lifted, cell_ends, pair_clear, a_clear, a, a_lifted, a_mask, points, lifted,
+    limit, most_checks, enough, lo, hi, seq, count, places_t, checks,
 ):  # fmt: skip
     """Taut lengths from anchor a to points (n, 3); see the module's proof.
 
     ``ahead[cell, side]`` bounds the rope from the anchor to a cell arriving from that side,
     from below, ``known`` and ``before`` are the graph's paths to the cells' middles (graph.py), stood
     off at ``node_lifted``. ``cell_ends`` (c, 2, 3) are the stood-off ends of the cells, ``a_clear`` the
-    cells that the anchor sees as a whole (clear.py). ``enough``: a bracket this narrow ends the search.
+    cells that the anchor sees as a whole, ``pair_clear`` the same between cells (-1: not known yet).
+    ``enough``: a bracket this narrow ends the search.
     Results: lo, hi (n,), seq (n, MOST) contacts from the point to the anchor, count (n,),
     places_t (n, MOST), checks (n,) sequences looked at.
     """
@@ -324,6 +325,7 @@ def search_all(  # type: ignore[no-untyped-def]
         while not ended:
             # extend the sequence in hand by every contact that may follow
             last = -1 if parent < 0 else node_contact[parent]
+            before_last = -1 if parent < 0 else node_parent[parent]
             for row in range(n_contacts if parent < 0 else len(near[0])):
                 if parent < 0:
                     f = all_contacts[row]
@@ -363,6 +365,23 @@ def search_all(  # type: ignore[no-untyped-def]
                                     )  # fmt: skip
                                 if p_clear[c]:  # the rope would run straight there from the point
                                     here = np.inf
+                                elif before_last >= 0:
+                                    first_b = cell_first[node_contact[before_last]]
+                                    straight_there = True
+                                    for b in range(first_b, cell_first[node_contact[before_last] + 1]):
+                                        if node_reach[before_last, b - first_b] >= cut:
+                                            continue
+                                        if pair_clear[b, c] < 0:
+                                            pair_clear[b, c] = all_see_all(
+                                                sight, cell_ends[b, 0], cell_ends[b, 1],
+                                                cell_ends[c, 0], cell_ends[c, 1],
+                                            )  # fmt: skip
+                                            pair_clear[c, b] = pair_clear[b, c]
+                                        if not pair_clear[b, c]:
+                                            straight_there = False
+                                            break
+                                    if straight_there:
+                                        here = np.inf
                     reach[c - first_f] = here
                     bound = min(bound, here + onward)
                 bound = max(bound, parent_key)
