@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from dataclasses import replace
 
@@ -169,3 +170,92 @@ def test_every_number_of_a_result_says_what_it_means_and_where_it_comes_from(nam
         # ... and a formula, a search, a count, the plan or the model behind it
         assert len(lines) > lines.index(said) + 1, (path, lines)
     assert len(kinds) > 60
+
+
+def across(plan, *points, length=3.0, **values):
+    """A plan with one anchor line, of a known rope, through the points."""
+    line = AnchorLine(
+        "H1",
+        points,
+        line=replace(plan.line, absorber=absorber(), length=length, policy="fixed"),
+        **{
+            "rope": Rope(stiffness=1.0e6, strength=60e3),
+            "pretension": 1000.0,
+            "end_rating": 60e3,
+            "support_rating": 30e3,
+            **values,
+        },
+    )
+    return replace(plan, anchors=(), anchor_lines=(line,))
+
+
+def test_a_line_over_the_gable_from_a_tree_to_the_ground_behind(gable):
+    # End anchors off the building: 4 m up in front of the house, at the ground behind. House 12 x 8 m,
+    # overhangs 0.4 and 0.5 m, ridge along x at y = 4, 5.25 m high, eaves 3 m high (its own drawing).
+    roof, plan = gable
+    tree, ground = (6.0, -8.0, 4.0), (6.0, 16.0, 0.2)
+    data = check(roof, across(plan, tree, ground)).to_json()
+    (anchor,) = data["anchors"]
+    (span,) = anchor["spans"]
+    # tight in the plane x = 6: from the tree over the ridge to the ground; clear of the eave behind,
+    # where it is 5.25 - 4.5 x 5.05 / 12 = 3.36 m high
+    bends = [np.array(at) for at in ((-8.0, 4.0), (4.0, 5.25), (16.0, 0.2))]
+    tight = sum(np.linalg.norm(b - a) for a, b in itertools.pairwise(bends))
+    assert span["length_m"] == pytest.approx(tight, abs=0.01)
+    assert span["loaded_length_m"] > span["length_m"]
+    for load in anchor["loads"]:
+        assert load["load_kN"] >= span["pull_kN"] - 1e-6
+    # the rope pulls the tree toward the house, the stake behind likewise
+    assert anchor["loads"][0]["vector_kN"][1] > 0 > anchor["loads"][1]["vector_kN"][1]
+    # somebody beside the line at the eave goes over on 3 m of lanyard: never called safe
+    eaves = [e["id"] for e in data["edges"] if e["kind"] == "eave"]
+    near = [
+        s
+        for s in data["edge_segments"]
+        if s["edge"] in eaves and min(s["start"][0], s["end"][0]) <= 6 <= max(s["start"][0], s["end"][0])
+    ]
+    assert near
+    for segment in near:
+        assert segment["state"] == "short"
+        # the traveller may be right at the edge: all of the lanyard hangs below it
+        assert segment["surplus_m"] == pytest.approx(3.0, abs=1e-6)
+    assert "loose" not in anchor
+    assert 0 < anchor["served_area_m2"] < data["work"]["area_m2"]
+
+
+def test_a_support_added_on_the_ridge_cuts_the_deflection_and_the_room_needed(gable):
+    # Ends 6 m beside the house, as on trees. The support stands where the line ran already.
+    roof, plan = gable
+    left, right, top = (-6.0, 4.0, 5.4), (18.0, 4.0, 5.4), (6.0, 4.0, 5.4)
+    results = {
+        kind: check(roof, across(plan, *points, length=2.5, maximum_span=22.86, support_kind=kind)).to_json()
+        for kind, points in {
+            "pass-through": (left, right),
+            "rigid": (left, top, right),
+        }.items()
+    }
+    long, split = results["pass-through"], results["rigid"]
+    assert "span-over-limit" in {f["code"] for f in long["findings"]}
+    assert "span-over-limit" not in {f["code"] for f in split["findings"]}
+    before = long["anchors"][0]["spans"][0]["deflection_m"]
+    after = max(span["deflection_m"] for span in split["anchors"][0]["spans"])
+    assert after < 0.7 * before
+
+    eaves = {e["id"] for e in long["edges"] if e["kind"] == "eave"}
+
+    def worst(data):
+        # near the rakes, which the line runs over, all of the lanyard hangs down with the support or without
+        return max(
+            s["surplus_m"]
+            for s in data["edge_segments"]
+            if s["edge"] in eaves and min(s["start"][0], s["end"][0]) < 6 < max(s["start"][0], s["end"][0])
+        )
+
+    def metres(data):
+        return sum(s["to_m"] - s["from_m"] for s in data["edge_segments"] if s["margin_m"] is not None)
+
+    assert worst(split) < worst(long)
+    assert metres(split) <= metres(long) + 0.02
+    # what is served under a tight line does not grow with its sag
+    served = [data["anchors"][0]["served_area_m2"] for data in (long, split)]
+    assert served[1] >= served[0] - 0.5
