@@ -668,6 +668,8 @@ def test_the_solver_always_balances(span, pretension, stiffness, mass, force):
         (line([10.0], stiffness=0.0), "stiffness"),
         (line([10.0], stiffness=-1.0), "stiffness"),
         (line([10.0], stiffness=math.nan), "stiffness"),
+        (line([10.0], stiffness=1e-300), "at least 1e-06"),
+        (line([10.0], pretension=1e300), "at most 1e"),
         (line([10.0], pretension=-1.0), "pretension"),
         (line([10.0], pretension=math.inf), "pretension"),
         (line([10.0, 0.0]), "points"),

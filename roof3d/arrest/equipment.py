@@ -15,6 +15,7 @@ from roof3d.records import Absorber, Line, Rope
 from roof3d.rules import AbsorberClass
 
 KINDS = ("rope", "lanyard", "retracting")
+SMALLEST, LARGEST = 1e-6, 1e12  # SI: nothing that is built is outside, and sums keep their digits
 
 
 class Values(Protocol):
@@ -79,8 +80,13 @@ def friction_range() -> Range:
 
 
 def positive(place: str, value: float | None, accepted: str, *, zero: bool = False) -> float:
-    """The value, if it is a finite number above zero (or zero, where allowed); else ``InputError``."""
+    """The value, if it is a number above zero (or zero, where allowed) of a size that can be; else
+    ``InputError``. Nothing within is so small or so large that a sum loses it."""
     good = value is not None and math.isfinite(value) and (value > 0 or (zero and value == 0))
+    if value is not None and good and not zero and value < SMALLEST:
+        accepted, good = f"{accepted}, at least {SMALLEST:g}", False
+    if value is not None and good and value > LARGEST:
+        accepted, good = f"{accepted}, at most {LARGEST:g}", False
     if not good or value is None:
         raise InputError("", place, "nothing" if value is None else f"{value:g}", accepted)
     return float(value)
