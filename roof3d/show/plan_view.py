@@ -198,7 +198,8 @@ def _place_names(
         radius = spot.length * scale
         for text in (f"{plane.id}  {format_angle(plane.pitch_deg)}", plane.id):
             w, h = canvas.text_size(text, 20 * unit)
-            if w > 2.4 * radius:
+            # the pitch comes with an arrow, which has to stay on the plane
+            if w > 2.4 * radius or (text != plane.id and radius < 46 * unit):
                 continue
             best = None
             for shift in ((0.0, 0.0), (0.0, -0.45), (0.0, 0.45), (-0.45, 0.0), (0.45, 0.0)):
