@@ -22,10 +22,12 @@ from typing import Any
 import numpy as np
 
 from roof3d import taut
+from roof3d.check.result import inspection
 from roof3d.errors import InputError
 from roof3d.plan import write_plan
-from roof3d.records import Plan, Roof
+from roof3d.records import Anchor, Plan, Roof
 from roof3d.rules import rule_set_names
+from roof3d.show.page.data import page_data
 from roof3d.show.page.write import bundled, content_policy, page_html
 from roof3d.show.view_plan import LONGEST_M, History, changed, line_of, sources
 from roof3d.show.view_quick import QuickLook
@@ -58,8 +60,8 @@ class Viewer:
         self._sockets: set[Any] = set()
         self._wanted = asyncio.Event()
         self._version = 0
-        self._last = ""
-        self._latest_drag = -1
+        self._last = (-1, "")  # version of the plan that was checked last, and what came of it
+        self._wanted.set()  # the plan as it is given
         taut.prepare(roof)
 
     @property
@@ -75,18 +77,37 @@ class Viewer:
     # ------------------------------------------------------------------------------------- the page
 
     async def first(self) -> str:
-        """The page with the plan as it is now."""
-        data: dict[str, Any] = json.loads(await self._checked())
-        if "problem" in data:
-            raise InputError("viewer", "plan", str(data["problem"]), "a plan that fits the model")
+        """The page with the plan as it is now; where its check still runs, with the building alone."""
+        known, text = self._last
+        ready = known == self._version and not text.startswith(PROBLEM)
+        data: dict[str, Any] = json.loads(text) if ready else self._unchecked()
         longest = max([30.0, *(2 * (line_of(self.history.plan, name).length or 0.0) for name in self._names)])
         data["session"] = {
             "socket": f"ws://{HOST}:{self.port}/{self.token}/socket",
+            "version": known if ready else -1,
             "rule_sets": list(dict.fromkeys([self.history.plan.rules, *rule_set_names()])),
             "longest_m": min(longest, LONGEST_M),
             "height_m": self.history.plan.candidates.height,
         }
         return page_html(data, f"ws://{HOST}:{self.port}")
+
+    def _unchecked(self) -> dict[str, Any]:
+        """Building and anchors, before anything is known of them."""
+        plan = self.history.plan
+        result = inspection(self.roof)
+        result["plan"] = {"title": plan.title, "file": plan.file, "sha256": plan.sha256}
+        result["anchors"] = [
+            {
+                "id": source.id,
+                "points": [list(source.at)]
+                if isinstance(source, Anchor)
+                else [list(p) for p in source.points],
+                "line_length_m": line_of(plan, source.id).length,
+                "policy": line_of(plan, source.id).policy,
+            }
+            for source in sources(plan)
+        ]
+        return page_data(result, self.roof, units=self.units, explained=0)
 
     @property
     def _names(self) -> list[str]:
@@ -109,10 +130,15 @@ class Viewer:
             text = await self._checked()
             if version != self._version:
                 continue
-            if text.startswith(PROBLEM):
-                await self._tell(json.dumps({"type": "problem", "text": json.loads(text)["problem"]}))
-            else:
-                await self._tell(f'{{"type":"result","version":{version},"data":{text}}}')
+            self._last = (version, text)
+            await self._tell(self._outcome())
+
+    def _outcome(self) -> str:
+        """The last check as a message."""
+        version, text = self._last
+        if text.startswith(PROBLEM):
+            return json.dumps({"type": "problem", "text": json.loads(text)["problem"]})
+        return f'{{"type":"result","version":{version},"data":{text}}}'
 
     async def _tell(self, text: str) -> None:
         for one in list(self._sockets):
@@ -155,6 +181,7 @@ class Viewer:
 
     async def _answer(self, one: Any, message: dict[str, Any]) -> None:
         answers: dict[str, Callable[[Any, dict[str, Any]], Any]] = {
+            "hello": self._hello,
             "change": self._change,
             "drag": self._drag,
             "undo": self._step,
@@ -168,6 +195,11 @@ class Viewer:
         if kind not in answers:
             raise InputError("viewer", "type", repr(kind)[:80], ", ".join(answers))
         await answers[str(kind)](one, message)
+
+    async def _hello(self, one: Any, message: dict[str, Any]) -> None:
+        """A page says which version it shows; it may have missed the newest while it was opening."""
+        if self._last[0] == self._version != message.get("version"):
+            await one.send_text(self._outcome())
 
     async def _change(self, one: Any, message: dict[str, Any]) -> None:
         del one
@@ -282,10 +314,7 @@ def application(viewer: Viewer) -> Any:
             "Cross-Origin-Opener-Policy": "same-origin",
             "Cross-Origin-Resource-Policy": "same-origin",
         }
-        try:
-            return HTMLResponse(await viewer.first(), headers=headers)
-        except InputError as error:
-            return PlainTextResponse(str(error), status_code=422, headers=headers)
+        return HTMLResponse(await viewer.first(), headers=headers)
 
     async def connect(one: WebSocket) -> None:
         origins = {f"http://{HOST}:{viewer.port}", f"http://localhost:{viewer.port}"}

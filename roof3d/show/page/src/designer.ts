@@ -81,6 +81,14 @@ export class Designer {
     window.addEventListener("beforeunload", (e) => {
       if (this.state?.unsaved && this.state.undo > 0) e.preventDefault();
     });
+    this.checking = session.version < 0;
+    if (this.checking) {
+      app.stale(true);
+      this.say(app.words.say("checking"));
+    } else {
+      document.documentElement.dataset.checked = String(session.version);
+    }
+    this.send({ type: "hello", version: session.version });
     this.draw();
   }
 

@@ -178,6 +178,7 @@ export interface PageData {
 /** What only the designer's viewer has. */
 export interface Session {
   socket: string;
+  version: number; // of the plan that the page shows checked; -1: none yet
   rule_sets: string[];
   longest_m: number;
   height_m: number;
