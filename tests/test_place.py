@@ -198,6 +198,7 @@ def test_one_anchor_in_the_middle_is_the_fewest(placed: Placement) -> None:
     assert placed.cover.proven
     assert placed.cover.bound == placed.bound_any == 1
     assert placed.anchors == 1
+    assert [anchor.id for anchor in placed.plan.anchors] == ["A1"]
     assert "fewest" in placed.proof
     assert "no finer cells would change that" in placed.proof
     assert placed.growth[-1][1] == pytest.approx(placed.work_m2)

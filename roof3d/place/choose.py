@@ -7,7 +7,7 @@ plan, and the check that everybody else uses has the last word on it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import count
 
@@ -338,6 +338,10 @@ def _line(study: Study, kind: str) -> Line:
     return replace(line, policy="restraint", slack=0.0) if kind == "restraint" else line
 
 
+def _free(letter: str, taken: set[str]) -> Iterator[str]:
+    return (name for name in (f"{letter}{n}" for n in count(1)) if name not in taken)
+
+
 def _written(
     study: Study, kind: str, chosen: list[tuple[int, float]], names: dict[int, str]
 ) -> tuple[Plan, dict[str, Option]]:
@@ -352,7 +356,7 @@ def _written(
     lines: list[AnchorLine] = []
     named: dict[str, Option] = {}
     taken = {names[row] for row, _ in chosen if row in names}
-    free = {letter: (f"{letter}{n}" for n in count(1) if f"{letter}{n}" not in taken) for letter in "AH"}
+    free = {letter: _free(letter, taken) for letter in "AH"}
     for row, length in sorted(chosen):
         source = study.columns[row].anchor
         tied = replace(line, length=length)
