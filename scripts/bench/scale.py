@@ -1,0 +1,97 @@
+"""How cost grows: one house cut into up to two million triangles, and up to thirty houses in one file.
+
+Usage: python scripts/bench/scale.py [--triangles N ...] [--houses N ...] [--limit M]
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import time
+from dataclasses import replace
+
+import numpy as np
+from taut import MODELS, _first, finer, machine
+
+from roof3d import taut
+from roof3d.load import read_mesh
+from roof3d.records import Floats, Mesh
+
+
+def row_of(mesh: Mesh, houses: int) -> Mesh:
+    """Houses side by side, six in a row."""
+    size = mesh.vertices.max(axis=0) - mesh.vertices.min(axis=0) + 6.0
+    shift = [np.array([size[0] * (k % 6), size[1] * (k // 6), 0.0]) for k in range(houses)]
+    count = len(mesh.vertices)
+    return replace(
+        mesh,
+        vertices=np.concatenate([mesh.vertices + s for s in shift]),
+        triangles=np.concatenate([mesh.triangles + k * count for k in range(houses)]),
+        parts=np.tile(mesh.parts, houses),
+        oriented=np.tile(mesh.oriented, houses),
+    )
+
+
+def on_roofs(mesh: Mesh, number: int, height: float, seed: int) -> Floats:
+    """Places ``height`` above random up-facing triangles, by area."""
+    rng = np.random.default_rng(seed)
+    corner = mesh.vertices[mesh.triangles]
+    cross = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
+    weight = np.where(cross[:, 2] > 0.2 * np.linalg.norm(cross, axis=1), cross[:, 2], 0.0)
+    chosen = rng.choice(len(corner), number, p=weight / weight.sum())
+    share = rng.dirichlet(np.ones(3), number)
+    places: Floats = np.einsum("nc,nck->nk", share, corner[chosen]) + np.array([0.0, 0.0, height])
+    return places
+
+
+def run(mesh: Mesh, limit: float, points: Floats, anchors: Floats) -> tuple[float, float, int]:
+    start = time.perf_counter()
+    preparation = taut.prepare_mesh(mesh, float(mesh.vertices[:, 2].min()))
+    ready = time.perf_counter()
+    for anchor in anchors:
+        taut.measure(preparation, anchor, points, limit)
+    done = time.perf_counter()
+    return ready - start, (done - ready) / len(anchors), len(preparation.contacts)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--triangles", nargs="*", type=int, default=[1_000, 10_000, 100_000, 1_000_000])
+    parser.add_argument("--houses", nargs="*", type=int, default=[1, 5, 15, 30])
+    parser.add_argument("--limit", type=float, default=25.0, help="line length, metres")
+    parser.add_argument("--points", type=int, default=10_000)
+    options = parser.parse_args()
+    print(machine())
+    taut.measure(*_first())
+    house = read_mesh(MODELS / "l-valley.glb")
+    points, anchors = on_roofs(house, options.points, 1.5, 0), on_roofs(house, 5, 0.3, 1)
+    print(f"one house (l-valley), {options.points} points, line {options.limit:g} m")
+    first = None
+    for wanted in options.triangles:
+        times = max(0, int(np.ceil(np.log(wanted / len(house.triangles)) / np.log(4) - 1e-9)))
+        mesh = finer(house, times)
+        ready, each, contacts = run(mesh, options.limit, points, anchors)
+        first = first or (ready, each)
+        print(
+            f"  {len(mesh.triangles):9d} triangles: {contacts} contacts, preparation {ready:.2f} s "
+            f"(x {ready / first[0]:.1f}), each anchor {1000 * each:.1f} ms (x {each / first[1]:.2f})",
+            flush=True,
+        )
+    first = None
+    print(f"houses in one file (gable), {options.points} points over all of them, line {options.limit:g} m")
+    house = read_mesh(MODELS / "gable.glb")
+    for houses in options.houses:
+        mesh = row_of(house, houses)
+        points, anchors = on_roofs(mesh, options.points, 1.5, 0), on_roofs(mesh, 5, 0.3, 1)
+        ready, each, contacts = run(mesh, options.limit, points, anchors)
+        first = first or (ready, each)
+        print(
+            f"  {houses:3d} houses: {contacts} contacts, preparation {ready:.2f} s "
+            f"(x {ready / first[0]:.1f}), each anchor {1000 * each:.1f} ms (x {each / first[1]:.2f})",
+            flush=True,
+        )
+    print(f"most memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
+
+
+if __name__ == "__main__":
+    main()
