@@ -18,6 +18,23 @@ from roof3d.load import read_mesh
 from roof3d.records import Floats, Mesh
 
 
+def cut_into(mesh: Mesh, wanted: int) -> Mesh:
+    """About ``wanted`` triangles: each cut into four as often as fits, then some into three."""
+    mesh = finer(mesh, max(0, int(np.log(wanted / len(mesh.triangles)) / np.log(4))))
+    rows = np.arange(min(len(mesh.triangles), max(0, (wanted - len(mesh.triangles)) // 2)))
+    a, b, c = mesh.triangles[rows].T
+    middle = len(mesh.vertices) + rows
+    whole = mesh.triangles[len(rows) :]
+    pieces = [np.stack(corner, axis=1) for corner in ((a, b, middle), (b, c, middle), (c, a, middle))]
+    return replace(
+        mesh,
+        vertices=np.concatenate([mesh.vertices, mesh.vertices[mesh.triangles[rows]].mean(axis=1)]),
+        triangles=np.concatenate([*pieces, whole]),
+        parts=np.concatenate([np.tile(mesh.parts[rows], 3), mesh.parts[len(rows) :]]),
+        oriented=np.concatenate([np.tile(mesh.oriented[rows], 3), mesh.oriented[len(rows) :]]),
+    )
+
+
 def row_of(mesh: Mesh, houses: int) -> Mesh:
     """Houses side by side, six in a row."""
     size = mesh.vertices.max(axis=0) - mesh.vertices.min(axis=0) + 6.0
@@ -56,7 +73,8 @@ def run(mesh: Mesh, limit: float, points: Floats, anchors: Floats) -> tuple[floa
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--triangles", nargs="*", type=int, default=[1_000, 10_000, 100_000, 1_000_000])
+    sizes = [1_000, 10_000, 100_000, 1_000_000, 2_000_000]
+    parser.add_argument("--triangles", nargs="*", type=int, default=sizes)
     parser.add_argument("--houses", nargs="*", type=int, default=[1, 5, 15, 30])
     parser.add_argument("--limit", type=float, default=25.0, help="line length, metres")
     parser.add_argument("--points", type=int, default=10_000)
@@ -68,8 +86,7 @@ def main() -> None:
     print(f"one house (l-valley), {options.points} points, line {options.limit:g} m")
     first = None
     for wanted in options.triangles:
-        times = max(0, int(np.ceil(np.log(wanted / len(house.triangles)) / np.log(4) - 1e-9)))
-        mesh = finer(house, times)
+        mesh = cut_into(house, wanted)
         ready, each, contacts = run(mesh, options.limit, points, anchors)
         first = first or (ready, each)
         print(
