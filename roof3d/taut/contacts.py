@@ -15,11 +15,12 @@ import numpy as np
 from numba import njit
 
 from roof3d.records import Floats
-from roof3d.taut.sight import STAND_OFF, Sight, lift_all
+from roof3d.taut.sight import STAND_OFF, Sight, crossed, lift_all
 from roof3d.taut.surfaces import Surfaces
 
 SAME_LINE = 0.001  # m, outlines closer than this run along one another
 STRAIGHT = np.deg2rad(0.01)  # a bend smaller than this needs no contact: it stays under the stand-off
+STEEP = 0.01  # sine of the angle at which an edge must meet a face to run through it
 GROUND_STRIP = 0.02  # m above the ground up to which nothing can be passed underneath
 
 
@@ -33,6 +34,7 @@ class Contacts:
     n1: Floats  # (e, 3) unit; zero for corners
     n2: Floats  # (e, 3)
     shift: Floats  # (e, 3) off both faces by STAND_OFF, inner part of the edge
+    guess: np.ndarray  # (e,) bool, the shift is a guess: a face of unknown side is near
     edge_count: int
 
     def __len__(self) -> int:
@@ -122,20 +124,20 @@ def find_contacts(surfaces: Surfaces, sight: Sight, ground: float) -> Contacts:
     """All contacts of a building whose ground lies at height ``ground`` (local frame, m)."""
     pieces = _edge_pieces(surfaces)
     joined = _join(pieces)
-    start, stop, n1, n2 = _above_ground(*joined, ground)
+    start, stop, n1, n2 = _cut_where_pierced(sight, *_above_ground(*joined, ground))
     length = np.linalg.norm(stop - start, axis=1)
     way = (stop - start) / np.maximum(length, 1e-300)[:, None]
     edges = len(start)
     # off both faces: n1 . b = n2 . b = 1, capped for thin wedges
     bisector = n1 + n2
     thin = np.linalg.norm(bisector, axis=1)
-    u1 = np.cross(way, n1)  # along face 1, away from or into the wedge: sign settled below
-    into = np.where(np.einsum("ij,ij->i", u1, n2)[:, None] > 0, -u1, u1)
+    into = np.cross(n1, way) + np.cross(way, n2)  # along both faces, away from the edge
+    into /= np.maximum(np.linalg.norm(into, axis=1), 1e-9)[:, None]
     bisector = np.where((thin > 0.3)[:, None], bisector / np.maximum(thin, 1e-9)[:, None], -into)
     lean = np.maximum(np.einsum("ij,ij->i", bisector, n1), 0.5)
     shift = STAND_OFF * bisector / lean[:, None]
     corners = _corners(start, stop, way, n1, n2, surfaces)
-    lifted = lift_all(*sight.arrays, sight.faced, corners) if len(corners) else corners
+    lifted, guess = lift_all(*sight.arrays, sight.faced, corners)
     zero = np.zeros((len(corners), 3))
     return Contacts(
         start=np.concatenate((start, corners)),
@@ -144,6 +146,7 @@ def find_contacts(surfaces: Surfaces, sight: Sight, ground: float) -> Contacts:
         n1=np.concatenate((n1, zero)),
         n2=np.concatenate((n2, zero)),
         shift=np.concatenate((shift, lifted - corners)),
+        guess=np.concatenate((np.zeros(edges, dtype=bool), guess)),
         edge_count=edges,
     )
 
@@ -224,7 +227,9 @@ def _join(pieces: list[Piece]) -> tuple[Floats, Floats, Floats, Floats]:
     return s, e, p, q
 
 
-def _above_ground(start: Floats, stop: Floats, n1: Floats, n2: Floats, ground: float) -> tuple[Floats, ...]:
+def _above_ground(
+    start: Floats, stop: Floats, n1: Floats, n2: Floats, ground: float
+) -> tuple[Floats, Floats, Floats, Floats]:
     """Cut off what lies on or under the ground: no rope passes there."""
     floor = ground + GROUND_STRIP
     keep = np.maximum(start[:, 2], stop[:, 2]) > floor + SAME_LINE
@@ -234,6 +239,28 @@ def _above_ground(start: Floats, stop: Floats, n1: Floats, n2: Floats, ground: f
         t = (floor - tip[low, 2]) / (other[low, 2] - tip[low, 2])
         tip[low] += t[:, None] * (other[low] - tip[low])
     return start, stop, n1, n2
+
+
+def _cut_where_pierced(
+    sight: Sight, start: Floats, stop: Floats, n1: Floats, n2: Floats
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Cut edges where they run through another part's face: there they end for a rope, with a corner."""
+    rows: list[tuple[Floats, Floats, Floats, Floats]] = []
+    found = np.empty(256, dtype=np.int64)
+    for a, b, p, q in zip(start, stop, n1, n2, strict=True):
+        length = float(np.linalg.norm(b - a))
+        hit = found[: crossed(*sight.arrays, a, b, found)]
+        over_a, over_b = sight.normal[hit] @ a - sight.offset[hit], sight.normal[hit] @ b - sight.offset[hit]
+        steep = np.abs(over_a - over_b) > STEEP * length  # not a face that the edge runs along
+        places = length * (over_a / np.where(steep, over_a - over_b, 1.0))[steep]
+        places = np.sort(places[(places > 2 * SAME_LINE) & (places < length - 2 * SAME_LINE)])
+        cuts = [0.0, *(t for k, t in enumerate(places) if k == 0 or t - places[k - 1] > SAME_LINE), length]
+        way = (b - a) / length
+        rows += [(a + t0 * way, a + t1 * way, p, q) for t0, t1 in pairwise(cuts)]
+    if not rows:
+        return start, stop, n1, n2
+    s, e, m1, m2 = (np.array(column) for column in zip(*rows, strict=True))
+    return s, e, m1, m2
 
 
 def _corners(start: Floats, stop: Floats, way: Floats, n1: Floats, n2: Floats, surfaces: Surfaces) -> Floats:
@@ -263,4 +290,4 @@ def _corners(start: Floats, stop: Floats, way: Floats, n1: Floats, n2: Floats, s
             if heights.max() < 0.003:
                 continue
         chosen.append(tip)
-    return np.array(chosen).reshape(-1, 3)
+    return np.array(chosen, dtype=np.float64).reshape(-1, 3)

@@ -44,15 +44,20 @@ class Preparation:
     graph: Graph
     near: Ints  # (e, k) contacts that each may see, -1 behind the last
     cell_ends: Floats  # (c, 2, 3) stood-off ends of the cells
-    pair_clear: np.ndarray  # (c, c) int8: cells that see each other as a whole; -1 until asked
+    pair_clear: (
+        np.ndarray
+    )  # (c, c) int8: cells that see each other whole; -1 not asked (own: 0 a guess)
     tied: dict[bytes, _Tied] = field(default_factory=dict, repr=False)  # by anchor, KEPT at most
     slack: float = 0.0  # m, how far a stand-in for a noisy scan is from the scan (thin.py)
 
     @property
     def contact_arrays(self) -> tuple[np.ndarray, ...]:
         """What the compiled search takes."""
-        c = self.contacts
-        return c.start, c.way, c.length, c.n1, c.n2, c.shift
+        return _contact_arrays(self.contacts)
+
+
+def _contact_arrays(c: Contacts) -> tuple[np.ndarray, ...]:
+    return c.start, c.way, c.length, c.n1, c.n2, c.shift, c.guess
 
 
 def prepare_mesh(mesh: Mesh, ground: float) -> Preparation:
@@ -92,11 +97,13 @@ def prepare_mesh(mesh: Mesh, ground: float) -> Preparation:
     for e in range(count):
         others = np.flatnonzero(pair[e])
         near[e, : len(others)] = others
-    arrays = (contacts.start, contacts.way, contacts.length, contacts.n1, contacts.n2, contacts.shift)
+    arrays = _contact_arrays(contacts)
     graph = build_graph(sight, arrays, cells, np.inf)
     cell_ends = np.zeros((len(cells.contact), 2, 3))
-    place_ends(sight.arrays, sight.faced, arrays, cells.contact, cells.low, cells.high, cell_ends)
+    guess = np.zeros(len(cells.contact), dtype=bool)
+    place_ends(sight.arrays, sight.faced, arrays, cells.contact, cells.low, cells.high, cell_ends, guess)
     clear = np.full((len(cells.contact), len(cells.contact)), -1, dtype=np.int8)
+    clear[guess], clear[:, guess] = 0, 0  # what is a guess proves no sight
     return Preparation(
         surfaces, sight, plates, contacts, ends, pair, cells, graph, near, cell_ends, clear, slack=slack
     )
@@ -114,7 +121,7 @@ def prepare(roof: Roof) -> Preparation:
 def inside(preparation: Preparation, points: Floats) -> np.ndarray:
     """Which of the points (n, 3) lie inside the building (generalised winding number over a half)."""
     sight = preparation.sight
-    lifted = lift_all(*sight.arrays, sight.faced, np.ascontiguousarray(points, dtype=np.float64))
+    lifted, _ = lift_all(*sight.arrays, sight.faced, np.ascontiguousarray(points, dtype=np.float64))
     return np.array([abs(winding(sight.corner, p)) > 0.5 for p in lifted], dtype=bool)
 
 
@@ -139,6 +146,7 @@ class _Tied:
     known: Floats  # (c, 2) graph lengths to cells
     before: Ints  # (c, 2)
     clear: Ints  # (c,) 1 where the anchor sees all of the cell
+    guess: bool  # the anchor lies on a face of unknown side
     settled: list[bool] = field(default_factory=list)  # not empty once the cells' middles are measured
 
 
@@ -149,7 +157,8 @@ def _tie(preparation: Preparation, anchor: Floats) -> _Tied:
     if kept is not None:
         return kept
     sight, contacts, graph = preparation.sight, preparation.contacts, preparation.graph
-    lifted = lift_all(*sight.arrays, sight.faced, anchor[None])[0]
+    places, guesses = lift_all(*sight.arrays, sight.faced, anchor[None])
+    lifted = places[0]
     mask = np.zeros(len(contacts), dtype=np.int64)
     plates = preparation.plates.arrays
     seen_from(
@@ -169,8 +178,16 @@ def _tie(preparation: Preparation, anchor: Floats) -> _Tied:
     cells_seen(
         sight.arrays, lifted, np.ascontiguousarray(ends[:, 0]), np.ascontiguousarray(ends[:, 1]), clear
     )
+    clear[np.diagonal(preparation.pair_clear) == 0] = 0
     tied = _Tied(
-        anchor, lifted, mask, np.empty(shape), np.empty(shape), np.empty(shape, dtype=np.int64), clear
+        anchor,
+        lifted,
+        mask,
+        np.empty(shape),
+        np.empty(shape),
+        np.empty(shape, dtype=np.int64),
+        clear,
+        bool(guesses[0]),
     )
     cells, pair, near = preparation.cells.arrays, preparation.pair, preparation.near
     bound_from(sight.arrays, sight.region, plates, cells, pair, near, anchor, mask, np.inf, tied.ahead)
@@ -195,7 +212,8 @@ def _search(preparation: Preparation, anchor: Floats, points: Floats, limit: flo
     tied = _tie(preparation, anchor)
     sight, graph = preparation.sight, preparation.graph
     points = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3)
-    lifted = lift_all(*sight.arrays, sight.faced, points)
+    lifted, guess = lift_all(*sight.arrays, sight.faced, points)
+    guess |= tied.guess
     n = len(points)
     raw = _Raw(
         np.empty(n),
@@ -227,6 +245,7 @@ def _search(preparation: Preparation, anchor: Floats, points: Floats, limit: flo
         tied.mask,
         points,
         lifted,
+        guess,
         float(limit),
         checks,
         ENOUGH,
@@ -306,7 +325,7 @@ def _carry(preparation: Preparation, points: Floats, lo: Floats, hi: Floats) -> 
     distance, neighbour = np.asarray(found[0]), np.asarray(found[1])
     gain = lo[neighbour] - distance - lo[wide, None]
     raised = lo.copy()
-    lifted = lift_all(*sight.arrays, sight.faced, points)
+    lifted, _ = lift_all(*sight.arrays, sight.faced, points)
     for row, point in enumerate(wide):
         for column in np.argsort(-gain[row], kind="stable"):
             if gain[row, column] <= 0.0:

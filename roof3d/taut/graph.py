@@ -50,8 +50,8 @@ def _place_nodes(sight, faced, contacts, contact, point, lifted):  # type: ignor
 
 
 @njit(cache=True)
-def place_ends(sight, faced, contacts, contact, low, high, ends):  # type: ignore[no-untyped-def]
-    """Stood-off ends (c, 2, 3) of the cells."""
+def place_ends(sight, faced, contacts, contact, low, high, ends, guess):  # type: ignore[no-untyped-def]
+    """Stood-off ends (c, 2, 3) of the cells, and where one is a guess (c,)."""
     start, way = contacts[0], contacts[1]
     for i in range(len(contact)):
         e = contact[i]
@@ -59,8 +59,8 @@ def place_ends(sight, faced, contacts, contact, low, high, ends):  # type: ignor
         for c in range(3):
             t0 += (low[i, c] - start[e, c]) * way[e, c]
             t1 += (high[i, c] - start[e, c]) * way[e, c]
-        place_contact(sight, faced, contacts, e, t0, ends[i, 0])
-        place_contact(sight, faced, contacts, e, t1, ends[i, 1])
+        first = place_contact(sight, faced, contacts, e, t0, ends[i, 0])
+        guess[i] = place_contact(sight, faced, contacts, e, t1, ends[i, 1]) or first
 
 
 @njit(cache=True)

@@ -18,10 +18,10 @@ import numpy as np
 from numba import njit
 
 from roof3d.records import Floats, Ints
-from roof3d.taut.sight import pierces
+from roof3d.taut.sight import crossed
 from roof3d.taut.surfaces import Surfaces
 
-CLEAR = 0.003  # m, both segments must be this far off a region's plane for it to hide them
+CLEAR = 0.003  # m, by which a region must cover: off its plane, and within its outline
 SMALLEST = 0.35  # m, segments shorter than this are not halved further
 TRIES = 150  # halvings for a pair before it counts as seen
 SIDE_SLACK = 0.004  # m, tolerance of the side test: never excludes a rope that just touches
@@ -64,7 +64,10 @@ def build_plates(surfaces: Surfaces) -> Plates:
 
 @njit(cache=True)
 def _hull_meets(points, ua, va, ub, vb):  # type: ignore[no-untyped-def]
-    """Whether the hull of four points (4, 2) meets a segment: separating axes, exact for convex sets."""
+    """Whether the hull of four points (4, 2) meets a segment, or comes nearer than CLEAR to meeting it.
+
+    Separating axes; for four points in the plane and a segment the axes tried are all that can matter.
+    """
     for i in range(4):
         for j in range(i + 1, 5):
             if j == 4 and i > 0:
@@ -80,7 +83,8 @@ def _hull_meets(points, ua, va, ub, vb):  # type: ignore[no-untyped-def]
                 s = nx * points[k, 0] + ny * points[k, 1]
                 low, high = min(low, s), max(high, s)
             s0, s1 = nx * ua + ny * va, nx * ub + ny * vb
-            if max(s0, s1) < low or min(s0, s1) > high:
+            margin = CLEAR * np.sqrt(nx * nx + ny * ny)
+            if max(s0, s1) < low - margin or min(s0, s1) > high + margin:
                 return False
     # along axes too, for degenerate hulls (a point or a line)
     for axis in range(2):
@@ -88,45 +92,9 @@ def _hull_meets(points, ua, va, ub, vb):  # type: ignore[no-untyped-def]
         for k in range(4):
             low, high = min(low, points[k, axis]), max(high, points[k, axis])
         s0, s1 = (ua, ub) if axis == 0 else (va, vb)
-        if max(s0, s1) < low or min(s0, s1) > high:
+        if max(s0, s1) < low - CLEAR or min(s0, s1) > high + CLEAR:
             return False
     return True
-
-
-@njit(cache=True)
-def _crossed(sight_normal, sight_offset, side, side_offset, corner, box_low, box_high, child, p, q, out):  # type: ignore[no-untyped-def]
-    """Triangles that the piece p-q passes through (capped by the length of out)."""
-    stack = np.empty(64, np.int64)
-    stack[0] = 0
-    top = 1
-    count = 0
-    while top > 0:
-        top -= 1
-        node = stack[top]
-        enter, leave = 0.0, 1.0
-        outside = False
-        for c in range(3):
-            d = q[c] - p[c]
-            if abs(d) < 1e-15:
-                if p[c] < box_low[node, c] or p[c] > box_high[node, c]:
-                    outside = True
-                    break
-                continue
-            a, b = (box_low[node, c] - p[c]) / d, (box_high[node, c] - p[c]) / d
-            enter, leave = max(enter, min(a, b)), min(leave, max(a, b))
-        if outside or enter > leave + 1e-12:
-            continue
-        if child[node, 0] >= 0:
-            stack[top] = child[node, 0]
-            stack[top + 1] = child[node, 1]
-            top += 2
-            continue
-        first = -1 - child[node, 0]
-        for k in range(first, first + child[node, 1]):
-            if count < len(out) and pierces(sight_normal, sight_offset, side, side_offset, corner, k, p, q):
-                out[count] = k
-                count += 1
-    return count
 
 
 @njit(cache=True)
@@ -180,7 +148,7 @@ def may_see(sight, region, plates, e0, e1, f0, f1, tries):  # type: ignore[no-un
         for c in range(3):
             middle_e[c] = 0.5 * (now[0, c] + now[1, c])
             middle_f[c] = 0.5 * (now[2, c] + now[3, c])
-        count = _crossed(
+        count = crossed(
             sight[0],
             sight[1],
             sight[2],

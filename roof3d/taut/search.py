@@ -69,31 +69,37 @@ def _off_contact(start, way, length, e, p):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def place_contact(sight, faced, contacts, e, t, out):  # type: ignore[no-untyped-def]
-    """The stood-off place at t on contact e."""
+    """The stood-off place at t on contact e; True where it is a guess (sight.lift)."""
     start, way, length, shift = contacts[0], contacts[1], contacts[2], contacts[5]
     if length[e] > 0.0 and (t < NEAR_END or t > length[e] - NEAR_END):
         p = np.empty(3)
         for c in range(3):
             p[c] = start[e, c] + t * way[e, c]
-        lift(sight[0], sight[1], sight[2], sight[3], sight[4], sight[5], sight[6], sight[7], faced, p, out)
-        return
+        return lift(
+            sight[0], sight[1], sight[2], sight[3], sight[4], sight[5], sight[6], sight[7], faced, p, out
+        )
     for c in range(3):
         out[c] = start[e, c] + t * way[e, c] + shift[e, c]
+    return contacts[6][e]
 
 
 @njit(cache=True)
 def path_free(sight, faced, contacts, a_lifted, p_lifted, sequence, k, t, places):  # type: ignore[no-untyped-def]
-    """Whether the polyline point - stood-off places - anchor is free of the building."""
+    """Whether the polyline point - stood-off places - anchor is free of the building.
+
+    1 free, 0 blocked, -1 blocked where a place was a guess: that refutes nothing.
+    """
+    guess = False
     for i in range(k):
-        place_contact(sight, faced, contacts, sequence[i], t[i], places[i])
+        guess = place_contact(sight, faced, contacts, sequence[i], t[i], places[i]) or guess
     for i in range(k + 1):
         left = p_lifted if i == 0 else places[i - 1]
         right = a_lifted if i == k else places[i]
         if blocked(
             sight[0], sight[1], sight[2], sight[3], sight[4], sight[5], sight[6], sight[7], left, right
         ):
-            return False
-    return True
+            return -1 if guess else 0
+    return 1
 
 
 @njit(cache=True)
@@ -146,7 +152,7 @@ def _onward(ahead, cell, mask):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True)
 def search_all(  # type: ignore[no-untyped-def]
     sight, faced, region, plates, contacts, cells, pair, near, ahead, known, before, node_place,
-    node_lifted, cell_ends, pair_clear, a_clear, a, a_lifted, a_mask, points, lifted,
+    node_lifted, cell_ends, pair_clear, a_clear, a, a_lifted, a_mask, points, lifted, guess,
     limit, most_checks, enough, lo, hi, seq, count, places_t, checks,
 ):  # fmt: skip
     """Taut lengths from anchor a to points (n, 3); see the module's proof.
@@ -156,6 +162,7 @@ def search_all(  # type: ignore[no-untyped-def]
     off at ``node_lifted``. ``cell_ends`` (c, 2, 3) are the stood-off ends of the cells, ``a_clear`` the
     cells that the anchor sees as a whole, ``pair_clear`` the same between cells (-1: not known yet).
     ``enough``: a bracket this narrow ends the search.
+    ``guess[i]``: the stood-off place of the point, or of the anchor, is a guess.
     Results: lo, hi (n,), seq (n, MOST) contacts from the point to the anchor, count (n,),
     places_t (n, MOST), checks (n,) sequences looked at.
     """
@@ -220,8 +227,9 @@ def search_all(  # type: ignore[no-untyped-def]
                 sequence[j] = hint_seq[h, j]
                 t[j] = hint_t[h, j]
             lower, exact = shorten(p, a, sequence, k, start, way, length, t)
-            if exact < best - 1e-9 and path_free(
-                sight, faced, contacts, a_lifted, lifted[i], sequence, k, t, places
+            if (
+                exact < best - 1e-9
+                and path_free(sight, faced, contacts, a_lifted, lifted[i], sequence, k, t, places) > 0
             ):
                 best, best_lower = exact, lower
                 count[i] = k
@@ -279,8 +287,9 @@ def search_all(  # type: ignore[no-untyped-def]
                 continue
             if value < graph_best:
                 graph_best = value
-                if value < best and path_free(
-                    sight, faced, contacts, a_lifted, lifted[i], sequence, k, t, places
+                if (
+                    value < best
+                    and path_free(sight, faced, contacts, a_lifted, lifted[i], sequence, k, t, places) > 0
                 ):
                     best, best_lower = value, straight
                     count[i] = k
@@ -303,18 +312,19 @@ def search_all(  # type: ignore[no-untyped-def]
                 tried_seq[tried, j] = sequence[j]
             tried += 1
             lower, exact = shorten(p, a, sequence, k, start, way, length, t)
-            if exact < best and path_free(
-                sight, faced, contacts, a_lifted, lifted[i], sequence, k, t, places
-            ):
+            free = path_free(sight, faced, contacts, a_lifted, lifted[i], sequence, k, t, places)
+            if free > 0 and exact < best:
                 best, best_lower = exact, lower
                 count[i] = k
                 for j in range(k):
                     seq[i, j] = sequence[j]
                     places_t[i, j] = t[j]
+            elif free == 0 and best == value:
+                best_lower = value  # its sequence is refuted: what is shorter has another sequence
         if best == np.inf and abs(winding(sight[4], lifted[i])) > 0.5:
             continue  # most likely inside the building: not searched, and nothing is claimed
         for c in range(len(cell_contact)):
-            p_clear[c] = -1  # not known yet
+            p_clear[c] = pair_clear[c, c]  # 0 where the cell's place is a guess, else -1: not known yet
         cut = min(limit, best)
         used = size = looked = 0
         frontier = np.inf  # least bound among sequences that were put aside
@@ -462,18 +472,22 @@ def search_all(  # type: ignore[no-untyped-def]
                 t[j] = node_t[parent, j]
             if node_mask[parent] & a_mask[last]:
                 lower, exact = shorten(p, a, sequence, k, start, way, length, t)
-                if exact < best and path_free(
-                    sight, faced, contacts, a_lifted, lifted[i], sequence, k, t, places
-                ):
-                    best, best_lower = exact, lower
-                    cut = min(cut, best)
-                    count[i] = k
-                    for j in range(k):
-                        seq[i, j] = sequence[j]
-                        places_t[i, j] = t[j]
+                if exact < best:
+                    free = path_free(sight, faced, contacts, a_lifted, lifted[i], sequence, k, t, places)
+                    if free < 0:
+                        frontier = min(frontier, lower)
+                    elif free > 0:
+                        best, best_lower = exact, lower
+                        cut = min(cut, best)
+                        count[i] = k
+                        for j in range(k):
+                            seq[i, j] = sequence[j]
+                            places_t[i, j] = t[j]
         checks[i] = looked
         hi[i] = best
         proven = min(frontier, best_lower) if best <= limit else min(frontier, limit)
+        if guess[i]:
+            proven = straight  # its own side is a guess: nothing that was found blocked counts
         lo[i] = max(straight, min(proven - ALLOWANCE, best))
         if best < np.inf and count[i] > 0:
             repeat = False

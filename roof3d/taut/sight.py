@@ -237,6 +237,42 @@ def blocked(normal, offset, side, side_offset, corner, box_low, box_high, child,
 
 
 @njit(cache=True)
+def crossed(normal, offset, side, side_offset, corner, box_low, box_high, child, p, q, out):  # type: ignore[no-untyped-def]
+    """Triangles that the piece p-q passes through (capped by the length of out)."""
+    stack = np.empty(64, np.int64)
+    stack[0] = 0
+    top = 1
+    count = 0
+    while top > 0:
+        top -= 1
+        node = stack[top]
+        enter, leave = 0.0, 1.0
+        outside = False
+        for c in range(3):
+            d = q[c] - p[c]
+            if abs(d) < 1e-15:
+                if p[c] < box_low[node, c] or p[c] > box_high[node, c]:
+                    outside = True
+                    break
+                continue
+            a, b = (box_low[node, c] - p[c]) / d, (box_high[node, c] - p[c]) / d
+            enter, leave = max(enter, min(a, b)), min(leave, max(a, b))
+        if outside or enter > leave + 1e-12:
+            continue
+        if child[node, 0] >= 0:
+            stack[top] = child[node, 0]
+            stack[top + 1] = child[node, 1]
+            top += 2
+            continue
+        first = -1 - child[node, 0]
+        for k in range(first, first + child[node, 1]):
+            if count < len(out) and pierces(normal, offset, side, side_offset, corner, k, p, q):
+                out[count] = k
+                count += 1
+    return count
+
+
+@njit(cache=True)
 def near_triangles(normal, offset, side, side_offset, corner, box_low, box_high, child, p, radius, found):  # type: ignore[no-untyped-def]
     """Triangles closer to p than radius, written to ``found``; returns how many (capped)."""
     stack = np.empty(64, np.int64)
@@ -281,17 +317,19 @@ def near_triangles(normal, offset, side, side_offset, corner, box_low, box_high,
 def lift(normal, offset, side, side_offset, corner, box_low, box_high, child, faced, p, out):  # type: ignore[no-untyped-def]
     """Move p off every face it touches: the least shift that clears each by STAND_OFF.
 
-    Hildreth's dual ascent on min |b|^2 with n_i . b >= STAND_OFF - (n_i . p - o_i); faces of
-    unknown side count with the side that looks up. Where no shift clears all (a gap), the shift is
-    capped and the piece behind will be found blocked: the cautious answer for a claim of reach.
+    Hildreth's dual ascent on min |b|^2 with n_i . b >= STAND_OFF - (n_i . p - o_i). Faces of unknown
+    side count with the side that p lies on, or where it lies in them with the side that looks up; the
+    answer is then a guess and True is returned. Where no shift clears all (a gap), the shift is capped
+    and the piece behind will be found blocked: the cautious answer for a claim of reach.
     """
     found = np.empty(48, np.int64)
     count = near_triangles(
         normal, offset, side, side_offset, corner, box_low, box_high, child, p, 2.0 * STAND_OFF, found
     )
     out[0], out[1], out[2] = p[0], p[1], p[2]
+    guess = False
     if count == 0:
-        return
+        return guess
     ns = np.empty((count, 3))
     need = np.empty(count)
     used = 0
@@ -300,10 +338,14 @@ def lift(normal, offset, side, side_offset, corner, box_low, box_high, child, fa
         if faced[k] < 0:
             continue
         sign = 1.0
-        if faced[k] == 0 and (
-            normal[k, 2] < -1e-9 or (abs(normal[k, 2]) <= 1e-9 and normal[k, 0] + normal[k, 1] < 0)
-        ):
-            sign = -1.0
+        if faced[k] == 0:
+            over = normal[k, 0] * p[0] + normal[k, 1] * p[1] + normal[k, 2] * p[2] - offset[k]
+            if abs(over) > ON_SURFACE:
+                sign = 1.0 if over > 0.0 else -1.0
+            else:
+                guess = True
+                if normal[k, 2] < -1e-9 or (abs(normal[k, 2]) <= 1e-9 and normal[k, 0] + normal[k, 1] < 0):
+                    sign = -1.0
         x, y, z = sign * normal[k, 0], sign * normal[k, 1], sign * normal[k, 2]
         gap = STAND_OFF - (x * p[0] + y * p[1] + z * p[2] - sign * offset[k])
         new = True
@@ -336,15 +378,19 @@ def lift(normal, offset, side, side_offset, corner, box_low, box_high, child, fa
     out[0] += bx
     out[1] += by
     out[2] += bz
+    return guess
 
 
 @njit(cache=True)
 def lift_all(normal, offset, side, side_offset, corner, box_low, box_high, child, faced, points):  # type: ignore[no-untyped-def]
-    """``lift`` for points (n, 3)."""
+    """``lift`` for points (n, 3): the places (n, 3), and which of them are guesses (n,)."""
     out = np.empty_like(points)
+    guess = np.zeros(len(points), np.bool_)
     for i in range(len(points)):
-        lift(normal, offset, side, side_offset, corner, box_low, box_high, child, faced, points[i], out[i])
-    return out
+        guess[i] = lift(
+            normal, offset, side, side_offset, corner, box_low, box_high, child, faced, points[i], out[i]
+        )
+    return out, guess
 
 
 @njit(cache=True)
