@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import base64
 import http.client
 import json
@@ -26,7 +27,7 @@ from roof3d.plan import model_path, read_plan
 from roof3d.records import STATES, Plan, Roof
 from roof3d.show.view_plan import History, changed, line_of
 from roof3d.show.view_quick import QuickLook
-from roof3d.show.view_server import LONGEST_MESSAGE, saving_place
+from roof3d.show.view_server import LONGEST_MESSAGE, Viewer, saving_place
 from tests.browser import browser_page, needs_browser
 from tests.conftest import MODELS, PROJECT
 
@@ -258,6 +259,20 @@ def test_the_page_carries_its_policy_in_the_head_too(server: Server) -> None:
     assert answer.headers["Cache-Control"] == "no-store"
     assert answer.headers["Referrer-Policy"] == "no-referrer"
     assert "access-control-allow-origin" not in answer.headers
+
+
+def test_a_plan_that_is_not_checked_yet_shows_no_finding(plan: Plan, roof: Roof, tmp_path: Path) -> None:
+    """Silence of the first moment must not read as a good result."""
+    viewer = Viewer(roof, model_path(plan), plan, tmp_path / "out.toml")
+    try:
+        data = json.loads(re.findall(r'id="data">(.*?)</script>', asyncio.run(viewer.first()), re.DOTALL)[0])
+    finally:
+        viewer.close()
+    assert data["unchecked"] and data["session"]["version"] == -1
+    assert data["summary"] == {"m": "", "ft": ""}
+    assert data["verdict"]["word"] != "hold"
+    assert {stretch["state"] for stretch in data["stretches"]} == {"unassessed"}
+    assert [a["id"] for a in data["anchors"]] == [a.id for a in plan.anchors]
 
 
 def connect(server: Server, **given: Any) -> Any:

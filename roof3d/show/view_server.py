@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import hashlib
 import json
+import math
 import os
 import secrets
 import socket
@@ -27,6 +28,7 @@ from roof3d.errors import InputError
 from roof3d.plan import write_plan
 from roof3d.records import Anchor, Plan, Roof
 from roof3d.rules import rule_set_names
+from roof3d.show.colours import SEQUENCE
 from roof3d.show.page.data import page_data
 from roof3d.show.page.write import bundled, content_policy, page_html
 from roof3d.show.view_plan import LONGEST_M, History, changed, line_of, sources
@@ -37,6 +39,7 @@ from roof3d.units import System
 HOST = "127.0.0.1"
 LONGEST_MESSAGE = 64 * 1024
 FIRST_LINE_M = 6.0
+STEPS = len(SEQUENCE)
 PROBLEM = '{"problem"'
 SETTLE_S = 0.12  # a full check starts this long after the last change
 
@@ -107,7 +110,15 @@ class Viewer:
             }
             for source in sources(plan)
         ]
-        return page_data(result, self.roof, units=self.units, explained=0)
+        data = page_data(result, self.roof, units=self.units, explained=0)
+        # nothing that could be read as a finding
+        data |= {"unchecked": True, "summary": {"m": "", "ft": ""}}
+        longest = max((line_of(plan, name).length or 0.0 for name in self._names), default=0.0)
+        for layers in data["layers"].values():
+            for layer in layers:
+                if layer["id"] == "taut":
+                    layer["step_m"] = max(layer["step_m"], math.ceil(2 * longest / STEPS) / 2)
+        return data
 
     @property
     def _names(self) -> list[str]:

@@ -30,7 +30,7 @@ export class Card {
       this.element,
       h("h2", {}, words.say("tab_worst")),
       h("p", { class: "note" }, words.say("picked_none")),
-      ...(rows.length ? rows : [h("p", {}, words.say(data.anchors.length ? "none_possible" : "no_anchors"))]),
+      ...(rows.length ? rows : [h("p", {}, words.say(data.unchecked ? "checking" : data.anchors.length ? "none_possible" : "no_anchors"))]),
     );
   }
 

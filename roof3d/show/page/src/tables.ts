@@ -20,6 +20,10 @@ export class Tables {
   readonly element = h("main", { class: "tables", id: "tables" });
 
   draw(data: PageData, words: Words, actions: Actions): void {
+    if (data.unchecked) {
+      put(this.element, h("p", {}, words.say("checking")));
+      return;
+    }
     const sections = TABS.map((name) => {
       const body = this.body(name, data, words, actions);
       return h("section", { id: name, "aria-labelledby": `${name}-title` }, h("h2", { id: `${name}-title` }, words.say(`tab_${name}`)), ...body);

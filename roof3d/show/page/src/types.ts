@@ -173,6 +173,8 @@ export interface PageData {
   sources: string[][];
   explained: { lines: string[]; m: Record<string, number[]>; ft: Record<string, number[]> };
   session?: Session;
+  /** No finding yet: a check is on its way. */
+  unchecked?: boolean;
 }
 
 /** What only the designer's viewer has. */
