@@ -216,7 +216,8 @@ def test_all_limits_hold_gives_exit_status_nought():
     found = check(roof, plan)
     assert [f.text for f in found.findings] == []
     assert found.exit_status == 0
-    assert found.worst_state == "beyond"
+    assert found.worst_state == "guarded"
+    assert found.to_json()["summary"]["worst_state"] == "guarded"
     assert {s.protection for s in found.segments} == {"guardrail"}
 
 

@@ -10,9 +10,9 @@ import numpy as np
 
 import roof3d
 from roof3d.fall import Cells, Exposure, Terms
-from roof3d.levels import HALF_WIDTH_M, REACH_M
+from roof3d.levels import HALF_WIDTH_M, REACH_M, find_steps, step_words
 from roof3d.records import STATES, EdgeSegment, Finding, Floats, Plan, Roof
-from roof3d.rules import RuleSet
+from roof3d.rules import RuleSet, load_rules
 
 SCHEMA = "roof3d-result/1"
 DIGITS = 6
@@ -58,6 +58,7 @@ class Result:
     segments: tuple[EdgeSegment, ...]
     cells: Cells
     exposure: Exposure
+    steps: dict[str, tuple[tuple[float, float], ...]]  # stretches of edge that are steps, by edge id
     findings: tuple[Finding, ...]
     assumptions: tuple[str, ...]
 
@@ -73,8 +74,12 @@ class Result:
 
     @property
     def worst_state(self) -> str:
-        """The worst state of all segments; "beyond" where there are none."""
-        return STATES[min((STATES.index(s.state) for s in self.segments), default=len(STATES) - 1)]
+        """The worst state of all segments; "beyond" where there are none.
+
+        "guarded" where no edge is in a worse state than out of reach, some of them only by what guards them.
+        """
+        worst = STATES[min((STATES.index(s.state) for s in self.segments), default=len(STATES) - 1)]
+        return "guarded" if worst == "beyond" and any(s.protection for s in self.segments) else worst
 
     @property
     def worst_margin_m(self) -> float | None:
@@ -116,7 +121,7 @@ class Result:
             },
             "assumptions": list(self.assumptions),
             "planes": planes_json(roof),
-            "edges": edges_json(roof),
+            "edges": edges_json(roof, self.steps),
             "anchors": [self._anchor(anchor) for anchor in self.anchors],
             "edge_segments": [self._segment(segment) for segment in self.segments],
             "work": {
@@ -281,8 +286,8 @@ def planes_json(roof: Roof) -> list[dict[str, Any]]:
     ]
 
 
-def edges_json(roof: Roof) -> list[dict[str, Any]]:
-    """The edges of a result."""
+def edges_json(roof: Roof, steps: dict[str, tuple[tuple[float, float], ...]]) -> list[dict[str, Any]]:
+    """The edges of a result; ``steps``: stretches that are steps, by edge id."""
     return [
         {
             "id": edge.id,
@@ -293,6 +298,7 @@ def edges_json(roof: Roof) -> list[dict[str, Any]]:
             "length_m": edge.length_m,
             "drop_m": edge.drop_m,
             "outward": edge.outward,
+            "steps": list(steps.get(edge.id, ())),
             "doubt": edge.doubt,
         }
         for edge in roof.edges
@@ -301,14 +307,16 @@ def edges_json(roof: Roof) -> list[dict[str, Any]]:
 
 def inspection(roof: Roof) -> dict[str, Any]:
     """What ``inspect`` writes: model, assumptions, planes and edges, without a plan."""
+    height = load_rules(Plan().rules).value("step_height")  # the same in all rule sets
+    steps = find_steps(roof, height)
     data: dict[str, Any] = plain(
         {
             "schema": SCHEMA,
             "software": {"name": "roof3d", "version": roof3d.__version__},
             "model": model_json(roof),
-            "assumptions": list(roof.assumptions),
+            "assumptions": [*roof.assumptions, *step_words(height, steps.values())],
             "planes": planes_json(roof),
-            "edges": edges_json(roof),
+            "edges": edges_json(roof, steps),
         }
     )
     return data

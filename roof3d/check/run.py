@@ -45,7 +45,7 @@ from roof3d.fall import (
 )
 from roof3d.fall.ruler import distance_to_segments
 from roof3d.fall.states import reach_limit
-from roof3d.levels import HALF_WIDTH_M, REACH_M
+from roof3d.levels import HALF_WIDTH_M, INSET_M, REACH_M, step_words
 from roof3d.plan import rules_for
 from roof3d.records import (
     Anchor,
@@ -102,7 +102,12 @@ def check(
     steps = len(plan.anchors) + len(plan.anchor_lines) + 3
     tell("preparing the building", 0, steps)
     singles, lines = anchor_places(roof, plan)
-    boundary = make_boundary(roof, plan.worker.attachment_height, rules.value("steep_slope_above_deg"))
+    boundary = make_boundary(
+        roof,
+        plan.worker.attachment_height,
+        rules.value("steep_slope_above_deg"),
+        rules.value("step_height"),
+    )
     guards = protected(boundary, plan)
     shapes = work_shapes(roof, plan)
     tied: list[_Tied] = []
@@ -154,8 +159,9 @@ def check(
         segments=tuple(segment for one in tied for segment in one.segments),
         cells=cells,
         exposure=shown,
+        steps={edge.id: found for edge, found in zip(boundary.edges, boundary.walked, strict=True)},
         findings=tuple(_unique(findings)),
-        assumptions=_assumptions(roof, plan, rules, tied),
+        assumptions=_assumptions(roof, plan, rules, tied, boundary),
     )
 
 
@@ -438,7 +444,9 @@ def _few(ways: list[Floats]) -> list[Floats]:
     return kept
 
 
-def _assumptions(roof: Roof, plan: Plan, rules: RuleSet, tied: list[_Tied]) -> tuple[str, ...]:
+def _assumptions(
+    roof: Roof, plan: Plan, rules: RuleSet, tied: list[_Tied], boundary: Boundary
+) -> tuple[str, ...]:
     """Everything that was taken for granted, once each, in a fixed order."""
     reach = max(REACH_M, plan.worker.attachment_height)
     out = [*roof.assumptions, *roof.mesh.doubts]
@@ -448,6 +456,8 @@ def _assumptions(roof: Roof, plan: Plan, rules: RuleSet, tied: list[_Tied]) -> t
     out.append(
         "the rope slides along edges without friction, or is held anywhere on its way: the worse counts"
     )
+    out.append(f"a ledge that ends within {INSET_M * 100:.0f} cm of the edge stops nobody: it is not counted")
+    out.extend(step_words(rules.value("step_height"), boundary.walked))
     if not plan.work:
         out.append("no work areas in the plan: every roof plane counts as work")
     if any(one.tie.policy == "fixed" for one in tied):

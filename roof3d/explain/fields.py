@@ -41,6 +41,7 @@ MEANINGS = {
     "size_m": "side of the cell",
     "span": "which span of the line, counted from one",
     "start": "where the segment begins",
+    "steps": "from or to, metres along the edge: a stretch where going over is a step, not a fall",
     "taut_at_rest_m": "taut length where the margin is least",
     "taut_m": "taut length where the worker goes over",
     "triangles": "number of triangles after welding and repair",
@@ -149,7 +150,7 @@ def meaning_of(field: str) -> str:
 
 def unit_of(field: str) -> str:
     """The unit that a field's name ends in; "" for pure numbers and texts."""
-    if field in PLACES or field in tuple(LETTERS):
+    if field in (*PLACES, "steps") or field in tuple(LETTERS):
         return "m"
     return next((unit for ending, unit in UNITS if field.endswith(ending)), "")
 

@@ -49,6 +49,7 @@ ORIGINS = {
     "edge": {
         "length_m": FROM_MODEL,
         "drop_m": "looked up over the whole width that a falling body sweeps; the least counts",
+        "steps": "looked up over the whole swept footprint: the deepest counts (step_height)",
         "outward": FROM_MODEL,
     },
     "anchor": {

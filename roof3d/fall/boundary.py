@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 
-from roof3d.levels import HALF_WIDTH_M, REACH_M, profiles
+from roof3d.levels import HALF_WIDTH_M, REACH_M, find_steps, profiles
 from roof3d.records import Edge, Floats, Ints, Plan, Roof
 
 
@@ -31,6 +32,7 @@ class Boundary:
     step_what: tuple[str, ...]
     step_way: np.ndarray  # (s,) bool: something is in the way
     step_way_name: tuple[str, ...]
+    walked: tuple[tuple[tuple[float, float], ...], ...]  # stretches of each edge that are steps, not falls
 
     def below(self, run: Ints, a: Floats, b: Floats) -> tuple[Floats, Ints, np.ndarray]:
         """Highest level below stretches ``a``..``b`` of runs, its step, and whether one is blocked."""
@@ -52,14 +54,20 @@ class Boundary:
         return top, step, way
 
 
-def make_boundary(roof: Roof, attachment: float, steep_above_deg: float) -> Boundary:
-    """Fall edges of a roof with what lies below them, for workers with a D-ring ``attachment`` up."""
+def make_boundary(
+    roof: Roof, attachment: float, steep_above_deg: float, step_height: float = 0.0
+) -> Boundary:
+    """Fall edges of a roof with what lies below them, for workers with a D-ring ``attachment`` up.
+
+    Where the floor beyond an edge lies ``step_height`` below at most, going over it is a step.
+    """
     reach = max(REACH_M, attachment)
-    key = f"boundary {reach!r} {steep_above_deg!r} {roof.grade!r}"
+    key = f"boundary {reach!r} {steep_above_deg!r} {step_height!r} {roof.grade!r}"
     known = roof.cache.get(key)
     if isinstance(known, Boundary):
         return known
     steps = profiles(roof, reach_m=reach, half_width_m=HALF_WIDTH_M, rise_m=reach)
+    walked = find_steps(roof, step_height, reach_m=reach, half_width_m=HALF_WIDTH_M)
     by_id = {facet.id: facet for facet in roof.facets}
     edges = tuple(edge for edge in roof.edges if edge.fall)
     numbers: dict[int, int] = {}
@@ -71,8 +79,9 @@ def make_boundary(roof: Roof, attachment: float, steep_above_deg: float) -> Boun
         vertices.append(np.asarray(point, dtype=np.float64))
         return len(vertices) - 1
 
+    above = _slides_over_steps(roof, edges, walked, reach, steep_above_deg)
     for number, edge in enumerate(edges):
-        high = -np.inf
+        high = max((above.get(name, -np.inf) for name in edge.facets), default=-np.inf)
         for name in edge.facets:
             facet = by_id.get(name)
             if facet is not None and facet.kind == "roof" and facet.pitch_deg > steep_above_deg:
@@ -124,9 +133,53 @@ def make_boundary(roof: Roof, attachment: float, steep_above_deg: float) -> Boun
         step_what=tuple(what),
         step_way=np.array([bool(name) for name in way], dtype=bool),
         step_way_name=tuple(way),
+        walked=tuple(walked[edge.id] for edge in edges),
     )
     roof.cache[key] = boundary
     return boundary
+
+
+def _slides_over_steps(
+    roof: Roof,
+    edges: tuple[Edge, ...],
+    walked: dict[str, tuple[tuple[float, float], ...]],
+    reach: float,
+    steep_above_deg: float,
+) -> dict[str, float]:
+    """Height from which a slide can come over steps onto roof planes, by id of the plane.
+
+    A slide gathers over any number of steps, so heights are handed on until nothing changes.
+    """
+    planes = {facet.id: facet for facet in roof.planes}
+    links: list[tuple[str, str]] = []
+    for edge in edges:
+        along = np.concatenate(([0.0], np.cumsum(np.linalg.norm(np.diff(edge.points, axis=0), axis=1))))
+        for low, high in walked[edge.id]:
+            at = np.array([low, *along[(along > low) & (along < high)], high])
+            line = shapely.LineString(
+                np.column_stack([np.interp(at, along, edge.points[:, k]) for k in (0, 1)])
+            )
+            near = line.buffer(reach)
+            for name, facet in planes.items():
+                if name in edge.facets:
+                    continue
+                ring = shapely.Polygon(facet.rings[0][:, :2])
+                if shapely.make_valid(ring).intersects(near):
+                    links += [(upper, name) for upper in edge.facets if upper in planes]
+    found: dict[str, float] = {}
+    own = {
+        name: float(facet.rings[0][:, 2].max()) if facet.pitch_deg > steep_above_deg else -np.inf
+        for name, facet in planes.items()
+    }
+    changed = True
+    while changed:
+        changed = False
+        for upper, lower in links:
+            height = max(own[upper], found.get(upper, -np.inf))
+            if height > max(found.get(lower, -np.inf), own[lower]):
+                found[lower] = height
+                changed = True
+    return found
 
 
 def protected(boundary: Boundary, plan: Plan) -> list[list[tuple[float, float, str]]]:

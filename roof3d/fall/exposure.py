@@ -6,6 +6,7 @@ the place where a slide straight down the slope ends, across breaks and valleys 
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -81,7 +82,9 @@ def exposure(roof: Roof, cells: Cells, results: list[Assessment]) -> Exposure:
     anchor = np.full(n, -1, dtype=np.int64)
     if not n or not results:
         return Exposure(state, margin, anchor, margin.copy(), margin.copy())
-    slide = slide_ends(roof, cells)
+    boundary = results[0].pieces.boundary
+    steps = {edge.id: found for edge, found in zip(boundary.edges, boundary.walked, strict=True)}
+    slide = slide_ends(roof, cells, steps)
     worst = np.full(n, np.inf)
     surplus, drop = np.full(n, -np.inf), np.full(n, -np.inf)
     rank = np.full(n, BEYOND + 1)
@@ -121,8 +124,11 @@ def exposure(roof: Roof, cells: Cells, results: list[Assessment]) -> Exposure:
     return Exposure(state, margin, anchor, surplus, drop)
 
 
-def slide_ends(roof: Roof, cells: Cells) -> Floats:
-    """Where a slide straight down the slope from each cell meets a fall edge, (n, 3); nan: nowhere."""
+def slide_ends(roof: Roof, cells: Cells, steps: Mapping[str, Sequence[tuple[float, float]]]) -> Floats:
+    """Where a slide straight down the slope from each cell meets a fall edge, (n, 3); nan: nowhere.
+
+    Over a stretch of edge that is a step (``steps``, metres by edge id) the slide goes on below it.
+    """
     by_id = {facet.id: row for row, facet in enumerate(roof.planes)}
     planes = roof.planes
     edges_of = {facet.id: [edge for edge in roof.edges if facet.id in edge.facets] for facet in planes}
@@ -149,6 +155,12 @@ def slide_ends(roof: Roof, cells: Cells) -> Floats:
                     # an outline without an edge record: stop there, the nearest edge counts
                     end[mine] = at[mine]
                     moving[mine] = False
+                    if edge is not None and steps.get(edge.id):
+                        for row in mine:
+                            landed = _step_down(facet, edge, steps[edge.id], at[row], planes)
+                            if landed is not None:
+                                where[row], at[row] = landed
+                                end[row], moving[row] = np.nan, True
                     continue
                 following = _next_plane(edge, facet, planes, by_id, at[mine[0]])
                 if following is None:
@@ -158,6 +170,32 @@ def slide_ends(roof: Roof, cells: Cells) -> Floats:
                 else:
                     where[mine] = following
     return end
+
+
+def _step_down(
+    facet: Facet, edge: Edge, steps: Sequence[tuple[float, float]], point: Floats, planes: tuple[Facet, ...]
+) -> tuple[int, Floats] | None:
+    """Plane and place where a slide lands that comes over a step, None where there is none."""
+    along = 0.0
+    best, place = np.inf, 0.0
+    for p, q in pairwise(edge.points):
+        size = float(np.linalg.norm(q - p))
+        t = float(np.clip((point - p) @ (q - p) / max(size**2, 1e-300), 0.0, 1.0))
+        away = float(np.linalg.norm(point - p - t * (q - p)))
+        if away < best:
+            best, place = away, along + t * size
+        along += size
+    if not any(low <= place <= high for low, high in steps):
+        return None
+    xy = point[:2] + NUDGE_M * _downhill(facet)
+    landed = None
+    for row, other in enumerate(planes):
+        if other is facet or not footprint(other).covers(shapely.Point(*xy)):
+            continue
+        z = float((other.offset - xy @ other.normal[:2]) / other.normal[2])
+        if z <= point[2] + NUDGE_M and (landed is None or z > landed[1][2]):
+            landed = row, np.array([*xy, z])
+    return landed
 
 
 def _downhill(facet: Facet) -> Floats:

@@ -42,6 +42,7 @@ class Pieces:
     ia: Ints
     ib: Ints
     guard: Ints  # index of the protection, -1
+    walked: np.ndarray  # bool: going over is a step, not a fall
     far: np.ndarray  # bool: certainly out of reach, not measured
     top: Floats
     step: Ints
@@ -67,13 +68,14 @@ class Pieces:
         vertex_count = len(boundary.vertices)
         points: list[Floats] = [boundary.vertices]
         count = vertex_count
-        parts: list[tuple[Ints, Floats, Floats, Ints, Ints, Ints]] = []
+        parts: list[tuple[Ints, Floats, Floats, Ints, Ints, Ints, np.ndarray]] = []
         runs_of_points: list[Ints] = []
         for run in range(len(boundary.length)):
             length = boundary.length[run]
             zero = boundary.offset[run]
             marks = guards[int(boundary.edge[run])] if guards else []
-            cuts = [low - zero for low, _, _ in marks] + [high - zero for _, high, _ in marks]
+            steps = boundary.walked[int(boundary.edge[run])]
+            cuts = [end - zero for mark in (*marks, *steps) for end in mark[:2]]
             inner = sorted({round(c, 9) for c in cuts if 1e-6 < c < length - 1e-6})
             ends = [0.0, *inner, float(length)]
             at: list[float] = [0.0]
@@ -94,7 +96,10 @@ class Pieces:
             guard = np.full(len(centre), -1, dtype=np.int64)
             for index, (low, high, _) in enumerate(marks):
                 guard[(centre > low) & (centre < high) & (guard < 0)] = index
-            parts.append((np.full(len(centre), run), t[:-1], t[1:], rows[:-1], rows[1:], guard))
+            walked = np.zeros(len(centre), dtype=bool)
+            for low, high in steps:
+                walked |= (centre > low) & (centre < high)
+            parts.append((np.full(len(centre), run), t[:-1], t[1:], rows[:-1], rows[1:], guard, walked))
         every = np.concatenate(points) if points else np.zeros((0, 3))
         n = len(every)
         run_of = np.full(n, -1, dtype=np.int64)
@@ -107,7 +112,7 @@ class Pieces:
         np.maximum.at(rise, boundary.head, boundary.rise)
         rise[vertex_count:] = boundary.rise[run_of[vertex_count:]]
         joined = (
-            [np.concatenate([part[k] for part in parts]) for k in range(6)] if parts else [np.zeros(0)] * 6
+            [np.concatenate([part[k] for part in parts]) for k in range(7)] if parts else [np.zeros(0)] * 7
         )
         run_rows = joined[0].astype(np.int64)
         work = cls(
@@ -134,6 +139,7 @@ class Pieces:
             ia=joined[3].astype(np.int64),
             ib=joined[4].astype(np.int64),
             guard=joined[5].astype(np.int64),
+            walked=joined[6].astype(bool),
             far=~near[run_rows],
             top=np.zeros(0),
             step=np.zeros(0, dtype=np.int64),
@@ -193,6 +199,7 @@ class Pieces:
         self.b[old] = middle
         self.ib[old] = new
         self.guard = np.concatenate((self.guard, self.guard[old]))
+        self.walked = np.concatenate((self.walked, self.walked[old]))
         self.far = np.concatenate((self.far, self.far[old]))
         first = self.boundary.below(self.run[old], self.a[old], self.b[old])
         second = self.boundary.below(self.run[-k:], self.a[-k:], self.b[-k:])

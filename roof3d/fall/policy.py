@@ -23,7 +23,7 @@ def _longest(work: Pieces, terms: Terms, setback: float) -> Floats:
     passed = (taut - setback - given) / (1.0 + terms.elongation)
     ring = cone_low(work.lo_ring[work.ia], work.lo_ring[work.ib], work.b - work.a)
     longest = np.minimum(passed, ring - setback)
-    return np.where(work.guard >= 0, np.inf, longest)
+    return np.where((work.guard >= 0) | work.walked, np.inf, longest)
 
 
 def restraint_length(

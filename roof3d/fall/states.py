@@ -132,7 +132,7 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessmen
     slide = np.minimum(np.maximum(boundary.rise[work.run] - np.minimum(z0, z1), 0.0), slack)
     point_pass = point_surplus + terms.stretch(point_length, terms.attachment + point_slide) >= 0
     passable = surplus + terms.stretch(length, terms.attachment + slide) >= 0
-    passable &= ~work.far
+    passable &= ~work.far & ~work.walked
 
     value = potential - work.top
     points_asked = np.flatnonzero(point_pass)
@@ -185,6 +185,7 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessmen
     reach = cone_low(work.lo_ring[work.ia], work.lo_ring[work.ib], size)
     state = np.where(reach <= length, HELD, BEYOND)
     state[work.far] = BEYOND
+    state[work.walked] = BEYOND
     state[pieces_asked] = fall_state[:k]
     point_state = np.where(work.lo_ring <= point_length, HELD, BEYOND)
     point_state[points_asked] = fall_state[k:]
@@ -311,7 +312,7 @@ def _what_to_split(result: Assessment, tolerance: float) -> np.ndarray:
     open_state = np.zeros(len(size), dtype=bool)
     for end in (work.ia, work.ib):
         open_state |= (result.state != work.point_state[end]) | (room != work.point_room[end])
-    split = open_state & coarse & (work.guard < 0)
+    split = open_state & coarse & (work.guard < 0) & ~work.walked
     if split.any():
         return split
     for rows in segment_rows(result):
@@ -329,13 +330,15 @@ def _what_to_split(result: Assessment, tolerance: float) -> np.ndarray:
 
 def segment_rows(result: Assessment) -> list[Ints]:
     """Rows of pieces of each segment: neighbours on one edge with one state and with or without room
-    below, in order along it."""
+    below, in order along it. Steps are left out, unless guarded."""
     work = result.pieces
     edge = work.boundary.edge[work.run]
     order = np.lexsort((work.boundary.offset[work.run] + work.a, edge))
-    key = np.column_stack((edge, result.state, result.breaks[:, ROOM], work.guard))[order]
+    steps = work.walked & (work.guard < 0)
+    key = np.column_stack((edge, result.state, result.breaks[:, ROOM], work.guard, steps))[order]
     cuts = np.flatnonzero((key[1:] != key[:-1]).any(axis=1)) + 1
-    return np.split(order, cuts) if len(order) else []
+    rows = np.split(order, cuts) if len(order) else []
+    return [some for some in rows if not steps[some[0]]]
 
 
 def state_name(code: int) -> str:

@@ -2,6 +2,7 @@
 
 from roof3d.levels.below import HALF_WIDTH_M, INSET_M, REACH_M, STEEP_ABOVE_DEG, Below, Sweep, prepare
 from roof3d.levels.profile import Profile, fill_drops, profiles
+from roof3d.levels.steps import find_steps, step_words
 
 __all__ = [
     "HALF_WIDTH_M",
@@ -12,6 +13,8 @@ __all__ = [
     "Profile",
     "Sweep",
     "fill_drops",
+    "find_steps",
     "prepare",
     "profiles",
+    "step_words",
 ]

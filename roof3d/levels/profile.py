@@ -56,7 +56,7 @@ def profiles(
         for p, q in zip(edge.points[:-1], edge.points[1:], strict=True):
             starts.append(p)
             ends.append(q)
-            outward.append(_square_to(q - p, edge))
+            outward.append(outward_of(q - p, edge))
             offset.append(at)
             own.append(edge.facets[0] if edge.facets else "")
             edge_of.append(number)
@@ -128,7 +128,7 @@ def profiles(
     return result
 
 
-def _square_to(along: Floats, edge: Edge) -> Floats:
+def outward_of(along: Floats, edge: Edge) -> Floats:
     """Level unit vector square to a piece of an edge, on the side of the edge's outward vector."""
     square = np.array([along[1], -along[0], 0.0])
     size = float(np.linalg.norm(square))

@@ -90,7 +90,10 @@ class Judge:
         self.plan = plan
         self.rules: RuleSet = rules_for(plan)
         self.boundary: Boundary = make_boundary(
-            roof, plan.worker.attachment_height, self.rules.value("steep_slope_above_deg")
+            roof,
+            plan.worker.attachment_height,
+            self.rules.value("steep_slope_above_deg"),
+            self.rules.value("step_height"),
         )
         self.guards = protected(self.boundary, plan)
         self.preparation = taut.prepare(roof)

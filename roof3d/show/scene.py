@@ -26,6 +26,7 @@ ORDER = {state: rank for rank, state in enumerate(STATES)}
 ORDER["guarded"] = ORDER["beyond"]
 ORDER["unassessed"] = 3  # between arrest and held: nothing is known to hold there
 MERGE_M = 1e-6
+STEP_M = 1e-5  # steps and segments are written with six decimals
 SLIVER_M = 0.1  # shorter pieces get no place of their own beside one in the same state
 
 # what a cell of the exposure grid says, the one that hides others first
@@ -307,6 +308,14 @@ def _overlay(
             pieces[-1] = (pieces[-1][0], high, governing)
         else:
             pieces.append((low, high, governing))
+    # a step is no edge to fall over, and no anchor's segments speak of it
+    walked = [(float(low), float(high)) for low, high in edge.get("steps") or ()]
+    pieces = [
+        piece
+        for piece in pieces
+        if piece[2] is not None
+        or not any(low - STEP_M <= piece[0] and piece[1] <= high + STEP_M for low, high in walked)
+    ]
     pieces = _without_slivers(pieces)
     return [
         Stretch(
@@ -349,6 +358,8 @@ def _without_slivers(pieces: list[Piece]) -> list[Piece]:
 
 
 def _joins(a: Piece, b: Piece) -> bool:
+    if b[0] - a[1] > MERGE_M:  # a step lies between
+        return False
     if a[2] is None or b[2] is None or _shown_state(a[2]) != _shown_state(b[2]):
         return False
     return min(a[1] - a[0], b[1] - b[0]) < SLIVER_M

@@ -95,7 +95,10 @@ class QuickLook:
         if self._fixed is None or self._key != key:
             rules = rules_for(plan)
             boundary = make_boundary(
-                self._roof, plan.worker.attachment_height, rules.value("steep_slope_above_deg")
+                self._roof,
+                plan.worker.attachment_height,
+                rules.value("steep_slope_above_deg"),
+                rules.value("step_height"),
             )
             self._fixed = (
                 rules,
