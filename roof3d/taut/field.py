@@ -44,9 +44,7 @@ class Preparation:
     graph: Graph
     near: Ints  # (e, k) contacts that each may see, -1 behind the last
     cell_ends: Floats  # (c, 2, 3) stood-off ends of the cells
-    pair_clear: (
-        np.ndarray
-    )  # (c, c) int8: cells that see each other whole; -1 not asked (own: 0 a guess)
+    pair_clear: np.ndarray  # (c, c) int8: cells that see each other whole; -1 not asked (own: 0 a guess)
     tied: dict[bytes, _Tied] = field(default_factory=dict, repr=False)  # by anchor, KEPT at most
     slack: float = 0.0  # m, how far a stand-in for a noisy scan is from the scan (thin.py)
 
@@ -272,7 +270,7 @@ def measure(
         return _measure_scan(preparation, np.asarray(anchor, dtype=np.float64), points, limit, checks)
     raw = _search(preparation, anchor, points, limit, checks)
     lo, hi = raw.lo, raw.hi
-    wide = np.flatnonzero((hi - lo > NARROW) & (lo < limit))
+    wide = np.flatnonzero((lo + NARROW < hi) & (lo < limit))
     if len(wide):
         _settle(preparation, anchor)
         again = _search(preparation, anchor, points[wide], limit, MORE * checks)
@@ -317,15 +315,17 @@ def _measure_scan(
 
 def _carry(preparation: Preparation, points: Floats, lo: Floats, hi: Floats) -> Floats:
     """Raise lower bounds by those of neighbours in sight: the taut length changes by at most 1 per metre."""
-    wide = np.flatnonzero(hi - lo > WIDE)
+    wide = np.flatnonzero(lo + WIDE < hi)
     if not len(wide) or len(points) < 2:
         return lo
     sight = preparation.sight
     found = cKDTree(points).query(points[wide], k=np.arange(1, min(NEIGHBOURS, len(points)) + 1))
     distance, neighbour = np.asarray(found[0]), np.asarray(found[1])
-    gain = lo[neighbour] - distance - lo[wide, None]
+    lifted, guess = lift_all(*sight.arrays, sight.faced, points)
+    useful = np.isfinite(lo) & ~guess
+    gain = np.where(useful[neighbour], lo[neighbour], 0.0) - distance - lo[wide, None]
+    gain[guess[wide]] = 0.0
     raised = lo.copy()
-    lifted, _ = lift_all(*sight.arrays, sight.faced, points)
     for row, point in enumerate(wide):
         for column in np.argsort(-gain[row], kind="stable"):
             if gain[row, column] <= 0.0:
