@@ -15,7 +15,6 @@ __version__ = "0.1.0"
 
 if TYPE_CHECKING:
     from roof3d.check import Result
-    from roof3d.place import Placement
     from roof3d.records import Floats, Plan, Roof
 
 __all__ = ["check", "load", "place", "taut_length"]

@@ -90,7 +90,7 @@ class Roof:
     mesh: Mesh
     facets: tuple[Facet, ...]
     edges: tuple[Edge, ...]
-    graph: "nx.MultiGraph"  # nodes: int with point=(3,); edges: key = edge id, with edge=Edge
+    graph: nx.MultiGraph  # nodes: int with point=(3,); edges: key = edge id, with edge=Edge
     grade: float  # local z of the ground
     grade_source: str  # "model", "plan", "assumed"
     assumptions: tuple[str, ...] = ()

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import shapely
 
+from roof3d.building import build
 from roof3d.levels import INSET_M, fill_drops, prepare, profiles
 from tests.fall_roofs import box, flat_edges, flat_roof, make_roof, mono_roof
 
@@ -62,7 +63,7 @@ def test_sloping_ground_is_clipped_exactly():
     roof = make_roof([ground, *box(0, 10, 0, 10, -2, 6, "1")], flat_edges(0, 10, 0, 10, 6, "P1"), grade=-5.0)
     below = prepare(roof)
     z, what = below.highest(np.array([[5.0, 0.0, 6.0]]), np.array([[0.0, -1.0, 0.0]]), 1.5, 0.5)
-    assert z[0] == pytest.approx(-INSET_M / 10)
+    assert z[0] == pytest.approx(0.0, abs=1e-12)  # at the foot of the edge itself
     assert what == ("ground G1",)
     z, _ = below.highest(np.array([[10.0, 5.0, 6.0]]), np.array([[1.0, 0.0, 0.0]]), 1.5, 0.5)
     assert z[0] == pytest.approx(0.55)
@@ -90,6 +91,9 @@ def test_clipping_agrees_with_shapely_on_random_triangles():
             assert z[0] == -100.0
             continue
         found += 1
+        # what reaches beyond the first centimetres counts up to the edge itself
+        corners = [a * 0.5 * along + b * out for a, b in ((-1, 0.0), (1, 0.0), (1, 1.5), (-1, 1.5))]
+        cut = shapely.Polygon(ring[:, :2]).intersection(shapely.Polygon([c[:2] for c in corners]))
         xy = np.array(cut.exterior.coords)
         heights = ring[0, 2] - ((xy - ring[0, :2]) @ normal[:2]) / normal[2]
         assert z[0] == pytest.approx(heights.max(), abs=1e-9)
@@ -185,3 +189,25 @@ def test_a_floor_that_sticks_out_from_under_the_roof_is():
     profile = profiles(notched([balcony]))["E1"]
     assert profile.top[0] == 3.0
     assert profile.top[-1] == 0.0
+
+
+def test_far_rim_of_a_hole_in_one_steep_plane_is_in_the_way(tmp_path):
+    """Plane geometry: a hole 0.6 m wide in a plane of 45 degrees; its lower rim is 0.6 m down."""
+    xs, ys = (0.0, 3.0, 4.0, 7.0), (0.0, 2.0, 2.6, 5.0)
+    lines = [f"v {x} {y} {6.0 - y}" for y in ys for x in xs]
+    for j in range(3):
+        for i in range(3):
+            first = 4 * j + i + 1
+            if (i, j) != (1, 1):
+                lines.append(f"f {first} {first + 1} {first + 5} {first + 4}")
+    path = tmp_path / "hole.obj"
+    path.write_text("\n".join(lines))
+    roof = build(path, unit="m", up="z", grade=-5.0)
+    at = {edge.id: roof.to_loaded(edge.points)[:, 1] for edge in roof.edges if edge.kind == "opening"}
+    upper = next(name for name, y in at.items() if np.abs(y - 2.0).max() < 0.01)
+    profile = profiles(roof)[upper]
+    assert roof.to_loaded(np.array([0.0, 0.0, profile.top.max()]))[2] == pytest.approx(-5.0)
+    assert all("roof plane" in way for way in profile.in_the_way)  # the lower rim, 0.6 m down
+    # over the eave nothing of the own plane lies outward
+    side = next(e for e in roof.edges if e.kind == "eave")
+    assert not any(profiles(roof)[side.id].in_the_way)

@@ -335,7 +335,8 @@ def test_figures_read_as_in_tables_and_reports(file: Path) -> None:
     with browser_page(offline=True) as watched:
         page = watched.open(file.as_uri())
         shown = page.evaluate(
-            "cases => cases.map(([v, u, d]) => { roof3d.words.units = u; return roof3d.words.length(v, d); })",
+            "cases => cases.map(([v, u, d]) => "
+            "{ roof3d.words.units = u; return roof3d.words.length(v, d); })",
             [list(case) for case in cases],
         )
     for (value, units, way), text in zip(cases, shown, strict=True):

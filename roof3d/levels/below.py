@@ -18,6 +18,7 @@ from roof3d.records import Floats, Ints, Roof
 
 STEEP_ABOVE_DEG = 75.0
 INSET_M = 0.02  # a ledge narrower than this does not stop a body; mesh noise stays out
+NO_WIDTH_M = 0.001  # by which the way straight outward is narrower than the edge, to miss what only touches
 LEVEL_TOLERANCE_M = 0.01  # what rises to within this of the edge is in the way, not below
 REACH_M = 1.5  # outward sweep of a body that tips over the edge, about its D-ring height
 HALF_WIDTH_M = 0.5  # half the width of a body with its arms, along the edge
@@ -77,14 +78,17 @@ class Below:
         rise_m: float = 1.5,
         own: tuple[str, ...] = (),
         spread_m: Floats | None = None,
+        body_m: float = HALF_WIDTH_M,
     ) -> Sweep:
         """As ``highest``, with a half width for each point (n,), and with what is in the way.
 
         In the way is what stands in the footprint between the edge's height and ``rise_m`` above, and
         every top above that (the footprint may lie inside of a taller part).
-        ``own`` (n ids) names the plane of each edge: a body slides on along it, as on the far side of
-        a notch or an opening, so it is neither below nor in the way. ``spread_m`` (n,) is how far the
-        edge rises and falls within the footprint: up to there things are below.
+        ``own`` (n ids) names the plane of each edge: what of it lies straight outward and lower, as the
+        far rim of a notch or an opening, is in the way; beside the edge a body slides on along it.
+        Straight outward is the half width less ``body_m``, half the width of the body in it.
+        ``spread_m`` (n,) is how far the edge rises and falls within the footprint: up to there things
+        are below.
         """
         points = np.atleast_2d(np.asarray(points, dtype=np.float64))
         flat = np.atleast_2d(np.asarray(outward, dtype=np.float64))[:, :2]
@@ -97,34 +101,51 @@ class Below:
         rows = np.array([self.rows_by_id.get(name, -2) for name in own], dtype=np.int64)
         rows = rows if len(rows) == n else np.full(n, -2, dtype=np.int64)
         half = np.ascontiguousarray(np.broadcast_to(half_width_m, (n,)), dtype=np.float64)
-        top, which, block = sweep_footprints(
-            self.corners,
-            self.kinds,
-            self.owner,
-            self.starts,
-            self.members,
-            float(self.low[0]),
-            float(self.low[1]),
-            self.cell,
-            self.shape[1],
-            self.shape[0],
-            np.ascontiguousarray(points[:, :2]),
-            along,
-            flat,
-            half,
-            np.full(n, INSET_M),
-            np.full(n, float(reach_m)),
-            edge_high - LEVEL_TOLERANCE_M,
-            edge_high - LEVEL_TOLERANCE_M,
-            edge_high + rise_m,
-            rows,
-        )
+        below = edge_high - LEVEL_TOLERANCE_M
+        middle = np.ascontiguousarray(points[:, :2])
+
+        def clip(half: Floats, near: float, far: float, facet: Ints, only: bool) -> tuple[Floats, Ints, Ints]:
+            found: tuple[Floats, Ints, Ints] = sweep_footprints(
+                self.corners,
+                self.kinds,
+                self.owner,
+                self.starts,
+                self.members,
+                float(self.low[0]),
+                float(self.low[1]),
+                self.cell,
+                self.shape[1],
+                self.shape[0],
+                middle,
+                along,
+                flat,
+                half,
+                np.full(n, near),
+                np.full(n, far),
+                below,
+                below,
+                edge_high + rise_m,
+                facet,
+                only,
+            )
+            return found
+
+        top, which, block = clip(half, INSET_M, float(reach_m), rows, False)
         for i in self._hidden_from_the_sky(top, which):
             near = points[i, :2] + INSET_M * flat[i]
             far = points[i, :2] + reach_m * flat[i]
             wide = half[i] * along[i]
             ring = np.array([near - wide, near + wide, far + wide, far - wide])
-            top[i], which[i] = self._uncovered(ring, int(rows[i]), float(edge_high[i]) - LEVEL_TOLERANCE_M)
+            top[i], which[i] = self._uncovered(ring, int(rows[i]), float(below[i]))
+        # what is landed on may rise towards the edge in the strip that was left out
+        facet = np.where(which >= 0, self.owner[which], -1)
+        height, triangle, _ = clip(half, 0.0, INSET_M, np.where(facet >= 0, facet, -2), True)
+        higher = height > top
+        top, which = np.where(higher, height, top), np.where(higher, triangle, which)
+        if len(own) == n:  # the edge's own plane straight across a notch or an opening
+            straight = np.maximum(half - body_m - NO_WIDTH_M, 0.0)
+            height, triangle, _ = clip(straight, INSET_M, float(reach_m), rows, True)
+            block = np.where((height > top) & (block < 0), triangle, block)
         return self._named(top, which, block)
 
     def _hidden_from_the_sky(self, top: Floats, which: Ints) -> Ints:

@@ -79,6 +79,7 @@ def profiles(
             rise_m=rise_m,
             own=tuple(own[k] for k in steps.run),
             spread_m=np.abs(high - low)[:, 2] / 2,
+            body_m=half_width_m,
         )
         return sweep.height, list(sweep.what), list(sweep.in_the_way)
 
