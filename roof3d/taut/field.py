@@ -264,6 +264,8 @@ def measure(
 
     Points further than ``limit`` come back with ``lo`` at least the smaller of the limit and their
     proven bound, and ``hi`` infinite.
+    ``hi`` is the length over the unmoved points of a polyline that was tested free with its bends and
+    ends stood off (sight.py); an end within some 3 mm of a corner can make it up to about 4 mm short.
     """
     points = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3)
     if preparation.slack > 0.0:
