@@ -110,8 +110,22 @@ def cut_cells(
     return Cells(first, contact, low, high, apart)
 
 
+@njit(cache=True)
+def least_open(value, done):  # type: ignore[no-untyped-def]
+    """(least value, row, side) among the states (row, side) not done; row -1 where all is done or infinite.
+
+    Plain selection: there are a few hundred to a few thousand rows.
+    """
+    best, at, from_side = np.inf, -1, 0
+    for row in range(len(value)):
+        for side in range(SIDES):
+            if not done[row, side] and value[row, side] < best:
+                best, at, from_side = value[row, side], row, side
+    return best, at, from_side
+
+
 @njit(cache=True, nogil=True)
-def bound_from(sight, region, plates, cells, pair, near, a, a_mask, limit, ahead):  # type: ignore[no-untyped-def]
+def bound_from(sight, region, plates, cells, pair, near, a, a_mask, ahead):  # type: ignore[no-untyped-def]
     """Least chains of cells from an anchor: ahead[cell, side].
 
     Dijkstra over (cell, side from which the rope arrives); a rope that arrives at a contact from one
@@ -128,19 +142,14 @@ def bound_from(sight, region, plates, cells, pair, near, a, a_mask, limit, ahead
         if mask == 0:
             continue
         s = point_to_cell(a, low, high, c)
-        if s > limit or not may_see(sight, region, plates, a, a, low[c], high[c], FEW):
+        if not may_see(sight, region, plates, a, a, low[c], high[c], FEW):
             continue
         for side in range(SIDES):
             if mask & (1 << side):
                 ahead[c, side] = s
-    # plain array selection: a few hundred to a few thousand cells
     while True:
-        best, at, from_side = np.inf, -1, 0
-        for c in range(n):
-            for side in range(SIDES):
-                if not done[c, side] and ahead[c, side] < best:
-                    best, at, from_side = ahead[c, side], c, side
-        if at < 0 or best > limit:
+        best, at, from_side = least_open(ahead, done)
+        if at < 0:
             break
         done[at, from_side] = True
         e = contact[at]

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from roof3d.taut.sight import pierces
+from roof3d.taut.sight import MARGIN, next_leaf, pierces
 
 
 @njit(cache=True)
@@ -38,32 +38,40 @@ def _cuts(p, q, a, b, c):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def sees_all(normal, offset, side, side_offset, corner, box_low, box_high, child, p, low, high):  # type: ignore[no-untyped-def]
+def _close_over(q, a, b, c):  # type: ignore[no-untyped-def]
+    """Whether q lies over triangle a-b-c and nearer than MARGIN to its plane."""
+    ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
+    vx, vy, vz = c[0] - a[0], c[1] - a[1], c[2] - a[2]
+    nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+    size = np.sqrt(nx * nx + ny * ny + nz * nz)
+    wx, wy, wz = q[0] - a[0], q[1] - a[1], q[2] - a[2]
+    if size <= 0.0 or abs(nx * wx + ny * wy + nz * wz) > MARGIN * size:
+        return False
+    uu, uv, vv = ux * ux + uy * uy + uz * uz, ux * vx + uy * vy + uz * vz, vx * vx + vy * vy + vz * vz
+    wu, wv = wx * ux + wy * uy + wz * uz, wx * vx + wy * vy + wz * vz
+    det = uu * vv - uv * uv
+    if det <= 0.0:
+        return True
+    r, s = (vv * wu - uv * wv) / det, (uu * wv - uv * wu) / det
+    return r >= 0.0 and s >= 0.0 and r + s <= 1.0
+
+
+@njit(cache=True)
+def sees_all(sight, p, low, high):  # type: ignore[no-untyped-def]
     """True only if p sees every place of the segment low-high (all stood off)."""
+    normal, offset, corner = sight[0], sight[1], sight[4]
     lower, upper = np.empty(3), np.empty(3)
     for c in range(3):
         lower[c] = min(p[c], min(low[c], high[c]))
         upper[c] = max(p[c], max(low[c], high[c]))
     stack = np.empty(64, np.int64)
-    stack[0] = 0
-    top = 1
-    while top > 0:
-        top -= 1
-        node = stack[top]
-        apart = False
-        for c in range(3):
-            if box_low[node, c] > upper[c] or box_high[node, c] < lower[c]:
-                apart = True
-        if apart:
-            continue
-        if child[node, 0] >= 0:
-            stack[top] = child[node, 0]
-            stack[top + 1] = child[node, 1]
-            top += 2
-            continue
-        first = -1 - child[node, 0]
-        for k in range(first, first + child[node, 1]):
-            # all of the fan on one side of the face: they do not meet
+    stack[0], top = 0, 1
+    while True:
+        top, first, number = next_leaf(sight, lower, upper, stack, top)
+        if number == 0:
+            return True
+        for k in range(first, first + number):
+            # all of the fan on one side of the face, and off it: they do not meet
             s0 = s1 = s2 = 0.0
             for c in range(3):
                 s0 += normal[k, c] * p[c]
@@ -74,25 +82,21 @@ def sees_all(normal, offset, side, side_offset, corner, box_low, box_high, child
             s2 -= offset[k]
             if (s0 > 0.0 and s1 > 0.0 and s2 > 0.0) or (s0 < 0.0 and s1 < 0.0 and s2 < 0.0):
                 continue
-            if (
-                pierces(normal, offset, side, side_offset, corner, k, p, low)
-                or pierces(normal, offset, side, side_offset, corner, k, p, high)
-                or pierces(normal, offset, side, side_offset, corner, k, low, high)
-                or _cuts(corner[k, 0], corner[k, 1], p, low, high)
-                or _cuts(corner[k, 1], corner[k, 2], p, low, high)
-                or _cuts(corner[k, 2], corner[k, 0], p, low, high)
-            ):
+            if pierces(sight, k, p, low) or pierces(sight, k, p, high) or pierces(sight, k, low, high):
                 return False
-    return True
+            for i in range(3):
+                # a face counts MARGIN larger than it is (sight.py): its corners must stay off the fan
+                if _cuts(corner[k, i], corner[k, (i + 1) % 3], p, low, high) or _close_over(
+                    corner[k, i], p, low, high
+                ):
+                    return False
 
 
 @njit(cache=True)
 def cells_seen(sight, p, low, high, seen):  # type: ignore[no-untyped-def]
     """seen[c] = 1 where the stood-off point p sees all of the stood-off cell c."""
     for c in range(len(low)):
-        seen[c] = sees_all(
-            sight[0], sight[1], sight[2], sight[3], sight[4], sight[5], sight[6], sight[7], p, low[c], high[c]
-        )
+        seen[c] = sees_all(sight, p, low[c], high[c])
 
 
 @njit(cache=True)
@@ -121,34 +125,19 @@ def all_see_all(sight, a0, a1, b0, b1):  # type: ignore[no-untyped-def]
     for which in range(4):
         p = a0 if which == 0 else a1 if which == 1 else b0 if which == 2 else b1
         low, high = (b0, b1) if which < 2 else (a0, a1)
-        if not sees_all(
-            sight[0], sight[1], sight[2], sight[3], sight[4], sight[5], sight[6], sight[7], p, low, high
-        ):
+        if not sees_all(sight, p, low, high):
             return False
     lower, upper = np.empty(3), np.empty(3)
     for c in range(3):
         lower[c] = min(min(a0[c], a1[c]), min(b0[c], b1[c]))
         upper[c] = max(max(a0[c], a1[c]), max(b0[c], b1[c]))
-    corner, box_low, box_high, child = sight[4], sight[5], sight[6], sight[7]
+    corner = sight[4]
     stack = np.empty(64, np.int64)
-    stack[0] = 0
-    top = 1
-    while top > 0:
-        top -= 1
-        node = stack[top]
-        apart = False
-        for c in range(3):
-            if box_low[node, c] > upper[c] or box_high[node, c] < lower[c]:
-                apart = True
-        if apart:
-            continue
-        if child[node, 0] >= 0:
-            stack[top] = child[node, 0]
-            stack[top + 1] = child[node, 1]
-            top += 2
-            continue
-        first = -1 - child[node, 0]
-        for k in range(first, first + child[node, 1]):
+    stack[0], top = 0, 1
+    while True:
+        top, first, number = next_leaf(sight, lower, upper, stack, top)
+        if number == 0:
+            return True
+        for k in range(first, first + number):
             if _inside_tetrahedron(corner[k, 0], a0, a1, b0, b1):
                 return False
-    return True

@@ -137,7 +137,7 @@ def find_contacts(surfaces: Surfaces, sight: Sight, ground: float) -> Contacts:
     lean = np.maximum(np.einsum("ij,ij->i", bisector, n1), 0.5)
     shift = STAND_OFF * bisector / lean[:, None]
     corners = _corners(start, stop, way, n1, n2, surfaces)
-    lifted, guess = lift_all(*sight.arrays, sight.faced, corners)
+    lifted, guess = lift_all(sight.arrays, sight.faced, corners)
     zero = np.zeros((len(corners), 3))
     return Contacts(
         start=np.concatenate((start, corners)),
@@ -249,7 +249,7 @@ def _cut_where_pierced(
     found = np.empty(256, dtype=np.int64)
     for a, b, p, q in zip(start, stop, n1, n2, strict=True):
         length = float(np.linalg.norm(b - a))
-        hit = found[: crossed(*sight.arrays, a, b, found)]
+        hit = found[: crossed(sight.arrays, a, b, found)]
         over_a, over_b = sight.normal[hit] @ a - sight.offset[hit], sight.normal[hit] @ b - sight.offset[hit]
         steep = np.abs(over_a - over_b) > STEEP * length  # not a face that the edge runs along
         places = length * (over_a / np.where(steep, over_a - over_b, 1.0))[steep]

@@ -37,7 +37,7 @@ def _strips(sight, faced, start, way, length, n1, n2):  # type: ignore[no-untype
                     x[end, c] = start[e, c] + t * way[e, c]
             for end in range(3):
                 count = near_triangles(
-                    sight[0], sight[1], sight[2], sight[3], sight[4], sight[5], sight[6], sight[7],
+                    sight,
                     x[end], CRACK, found,
                 )  # fmt: skip
                 for j in range(count):

@@ -87,7 +87,6 @@ def prepare_mesh(mesh: Mesh, ground: float) -> Preparation:
         contacts.n2,
         ends,
         pair,
-        np.inf,
     )
     cells = cut_cells(contacts, sight.arrays, sight.region, plates.arrays, pair)
     most = int((pair != 0).sum(axis=1).max(initial=0)) + 1
@@ -96,7 +95,7 @@ def prepare_mesh(mesh: Mesh, ground: float) -> Preparation:
         others = np.flatnonzero(pair[e])
         near[e, : len(others)] = others
     arrays = _contact_arrays(contacts)
-    graph = build_graph(sight, arrays, cells, np.inf)
+    graph = build_graph(sight, arrays, cells)
     cell_ends = np.zeros((len(cells.contact), 2, 3))
     guess = np.zeros(len(cells.contact), dtype=bool)
     place_ends(sight.arrays, sight.faced, arrays, cells.contact, cells.low, cells.high, cell_ends, guess)
@@ -119,7 +118,7 @@ def prepare(roof: Roof) -> Preparation:
 def inside(preparation: Preparation, points: Floats) -> np.ndarray:
     """Which of the points (n, 3) lie inside the building (generalised winding number over a half)."""
     sight = preparation.sight
-    lifted, _ = lift_all(*sight.arrays, sight.faced, np.ascontiguousarray(points, dtype=np.float64))
+    lifted, _ = lift_all(sight.arrays, sight.faced, np.ascontiguousarray(points, dtype=np.float64))
     return np.array([abs(winding(sight.corner, p)) > 0.5 for p in lifted], dtype=bool)
 
 
@@ -144,7 +143,7 @@ class _Tied:
     known: Floats  # (c, 2) graph lengths to cells
     before: Ints  # (c, 2)
     clear: Ints  # (c,) 1 where the anchor sees all of the cell
-    guess: bool  # the anchor lies on a face of unknown side
+    guess: bool  # the anchor lies on a face of unknown side, or sees nothing
     settled: list[bool] = field(default_factory=list)  # not empty once the cells' middles are measured
 
 
@@ -155,7 +154,7 @@ def _tie(preparation: Preparation, anchor: Floats) -> _Tied:
     if kept is not None:
         return kept
     sight, contacts, graph = preparation.sight, preparation.contacts, preparation.graph
-    places, guesses = lift_all(*sight.arrays, sight.faced, anchor[None])
+    places, guesses = lift_all(sight.arrays, sight.faced, anchor[None])
     lifted = places[0]
     mask = np.zeros(len(contacts), dtype=np.int64)
     plates = preparation.plates.arrays
@@ -177,29 +176,15 @@ def _tie(preparation: Preparation, anchor: Floats) -> _Tied:
         sight.arrays, lifted, np.ascontiguousarray(ends[:, 0]), np.ascontiguousarray(ends[:, 1]), clear
     )
     clear[np.diagonal(preparation.pair_clear) == 0] = 0
-    tied = _Tied(
-        anchor,
-        lifted,
-        mask,
-        np.empty(shape),
-        np.empty(shape),
-        np.empty(shape, dtype=np.int64),
-        clear,
-        bool(guesses[0]),
-    )
+    ahead, known, before = np.empty(shape), np.empty(shape), np.empty(shape, dtype=np.int64)
     cells, pair, near = preparation.cells.arrays, preparation.pair, preparation.near
-    bound_from(sight.arrays, sight.region, plates, cells, pair, near, anchor, mask, np.inf, tied.ahead)
-    lengths_from(
-        sight.arrays,
-        preparation.contact_arrays,
-        preparation.cells.contact,
-        graph.arrays,
-        anchor,
-        lifted,
-        np.inf,
-        tied.known,
-        tied.before,
-    )
+    bound_from(sight.arrays, sight.region, plates, cells, pair, near, anchor, mask, ahead)
+    contact = preparation.cells.contact
+    arrays = preparation.contact_arrays
+    lengths_from(sight.arrays, arrays, contact, graph.arrays, anchor, lifted, known, before)
+    # an anchor that sees no node may be walled in by the stand-off: what it finds blocked proves nothing
+    guess = bool(guesses[0]) or (len(known) > 0 and not np.isfinite(known).any())
+    tied = _Tied(anchor, lifted, mask, ahead, known, before, clear, guess)
     if len(preparation.tied) >= KEPT:
         preparation.tied.pop(next(iter(preparation.tied)))
     preparation.tied[anchor.tobytes()] = tied
@@ -210,7 +195,7 @@ def _search(preparation: Preparation, anchor: Floats, points: Floats, limit: flo
     tied = _tie(preparation, anchor)
     sight, graph = preparation.sight, preparation.graph
     points = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3)
-    lifted, guess = lift_all(*sight.arrays, sight.faced, points)
+    lifted, guess = lift_all(sight.arrays, sight.faced, points)
     guess |= tied.guess
     n = len(points)
     raw = _Raw(
@@ -310,9 +295,11 @@ def _measure_scan(
     """
     up = np.array([0.0, 0.0, preparation.slack])
     raw = _search(preparation, anchor + up, points + up, limit, checks)
-    doubt = 2.0 * preparation.slack * (raw.count + 1)
+    each = 2.0 * preparation.slack
     straight = np.linalg.norm(points - anchor, axis=1)
-    return Lengths(np.maximum(straight, raw.lo - doubt), raw.hi + doubt)
+    # the shortest rope may have more bends than the one that was found: the lower end allows for the most
+    lo = np.maximum(straight, raw.lo - each * (MOST + 1))
+    return Lengths(lo, raw.hi + each * (raw.count + 1))
 
 
 def _carry(preparation: Preparation, points: Floats, lo: Floats, hi: Floats) -> Floats:
@@ -323,7 +310,7 @@ def _carry(preparation: Preparation, points: Floats, lo: Floats, hi: Floats) -> 
     sight = preparation.sight
     found = cKDTree(points).query(points[wide], k=np.arange(1, min(NEIGHBOURS, len(points)) + 1))
     distance, neighbour = np.asarray(found[0]), np.asarray(found[1])
-    lifted, guess = lift_all(*sight.arrays, sight.faced, points)
+    lifted, guess = lift_all(sight.arrays, sight.faced, points)
     useful = np.isfinite(lo) & ~guess
     gain = np.where(useful[neighbour], lo[neighbour], 0.0) - distance - lo[wide, None]
     gain[guess[wide]] = 0.0
@@ -333,7 +320,7 @@ def _carry(preparation: Preparation, points: Floats, lo: Floats, hi: Floats) -> 
             if gain[row, column] <= 0.0:
                 break
             other = neighbour[row, column]
-            if not blocked(*sight.arrays, lifted[point], lifted[other]):
+            if not blocked(sight.arrays, lifted[point], lifted[other]):
                 raised[point] = lo[other] - distance[row, column] - ALLOWANCE
                 break
     return np.clip(raised, lo, hi)

@@ -14,7 +14,7 @@ import numpy as np
 from numba import njit
 
 from roof3d.records import Floats, Ints
-from roof3d.taut.cells import SIDES, Cells
+from roof3d.taut.cells import SIDES, Cells, least_open
 from roof3d.taut.hidden import side_mask
 from roof3d.taut.search import place_contact
 from roof3d.taut.sight import Sight, blocked
@@ -64,7 +64,7 @@ def place_ends(sight, faced, contacts, contact, low, high, ends, guess):  # type
 
 
 @njit(cache=True)
-def _join_nodes(sight, contacts, contact, apart, point, lifted, limit):  # type: ignore[no-untyped-def]
+def _join_nodes(sight, contacts, contact, apart, point, lifted):  # type: ignore[no-untyped-def]
     start, n1, n2 = contacts[0], contacts[3], contacts[4]
     rows, columns, weights, leaves, arrives = [0], [0], [0.0], [0], [0]
     n = len(contact)
@@ -80,15 +80,8 @@ def _join_nodes(sight, contacts, contact, apart, point, lifted, limit):  # type:
             for c in range(3):
                 s += (point[i, c] - point[j, c]) ** 2
             s = np.sqrt(s)
-            if s > limit or blocked(
-                sight[0],
-                sight[1],
-                sight[2],
-                sight[3],
-                sight[4],
-                sight[5],
-                sight[6],
-                sight[7],
+            if blocked(
+                sight,
                 lifted[i],
                 lifted[j],
             ):
@@ -101,12 +94,12 @@ def _join_nodes(sight, contacts, contact, apart, point, lifted, limit):  # type:
     return rows, columns, weights, leaves, arrives
 
 
-def build_graph(sight: Sight, contacts: tuple[np.ndarray, ...], cells: Cells, limit: float) -> Graph:
-    """The graph of a building; pieces longer than ``limit`` (m) are left out."""
+def build_graph(sight: Sight, contacts: tuple[np.ndarray, ...], cells: Cells) -> Graph:
+    """The graph of a building."""
     point = 0.5 * (cells.low + cells.high)
     lifted = np.empty_like(point)
     _place_nodes(sight.arrays, sight.faced, contacts, cells.contact, point, lifted)
-    raw = _join_nodes(sight.arrays, contacts, cells.contact, cells.apart, point, lifted, limit)
+    raw = _join_nodes(sight.arrays, contacts, cells.contact, cells.apart, point, lifted)
     rows, columns, weights, leaves, arrives = (np.array(column[1:]) for column in raw)
     row = np.concatenate((rows, columns)).astype(np.int64)
     order = np.argsort(row, kind="stable")
@@ -123,7 +116,7 @@ def build_graph(sight: Sight, contacts: tuple[np.ndarray, ...], cells: Cells, li
 
 
 @njit(cache=True, nogil=True)
-def lengths_from(sight, contacts, contact, graph, a, a_lifted, limit, known, before):  # type: ignore[no-untyped-def]
+def lengths_from(sight, contacts, contact, graph, a, a_lifted, known, before):  # type: ignore[no-untyped-def]
     """Shortest graph paths from an anchor: known[node, side it arrives from], state before it (-1)."""
     point, lifted, first, target, weight, leave, arrive = graph
     start, n1, n2 = contacts[0], contacts[3], contacts[4]
@@ -139,15 +132,8 @@ def lengths_from(sight, contacts, contact, graph, a, a_lifted, limit, known, bef
         for c in range(3):
             s += (point[i, c] - a[c]) ** 2
         s = np.sqrt(s)
-        if s > limit or blocked(
-            sight[0],
-            sight[1],
-            sight[2],
-            sight[3],
-            sight[4],
-            sight[5],
-            sight[6],
-            sight[7],
+        if blocked(
+            sight,
             a_lifted,
             lifted[i],
         ):
@@ -156,12 +142,8 @@ def lengths_from(sight, contacts, contact, graph, a, a_lifted, limit, known, bef
             if mask & (1 << side):
                 known[i, side] = s
     while True:
-        best, at, came = np.inf, -1, 0
-        for i in range(n):
-            for side in range(SIDES):
-                if not done[i, side] and known[i, side] < best:
-                    best, at, came = known[i, side], i, side
-        if at < 0 or best > limit:
+        best, at, came = least_open(known, done)
+        if at < 0:
             break
         done[at, came] = True
         go = 2 >> came

@@ -149,14 +149,7 @@ def may_see(sight, region, plates, e0, e1, f0, f1, tries):  # type: ignore[no-un
             middle_e[c] = 0.5 * (now[0, c] + now[1, c])
             middle_f[c] = 0.5 * (now[2, c] + now[3, c])
         count = crossed(
-            sight[0],
-            sight[1],
-            sight[2],
-            sight[3],
-            sight[4],
-            sight[5],
-            sight[6],
-            sight[7],
+            sight,
             middle_e,
             middle_f,
             found,
@@ -270,21 +263,13 @@ def seen_from(sight, region, plates, start, n1, n2, ends, point, masks):  # type
 
 
 @njit(cache=True)
-def pair_masks(sight, region, plates, start, n1, n2, ends, masks, limit):  # type: ignore[no-untyped-def]
-    """masks[e, f]: sides of e where f lies and may be seen; pairs further apart than limit are out."""
+def pair_masks(sight, region, plates, start, n1, n2, ends, masks):  # type: ignore[no-untyped-def]
+    """masks[e, f]: sides of e where f lies and may be seen."""
     n = len(start)
     span_e, span_f = np.empty(2), np.empty(2)
     part = np.empty((4, 3))
     for e in range(n):
         for f in range(e + 1, n):
-            gap2 = 0.0
-            for c in range(3):
-                low_e, high_e = min(ends[e, 0, c], ends[e, 1, c]), max(ends[e, 0, c], ends[e, 1, c])
-                low_f, high_f = min(ends[f, 0, c], ends[f, 1, c]), max(ends[f, 0, c], ends[f, 1, c])
-                gap = max(0.0, max(low_e - high_f, low_f - high_e))
-                gap2 += gap * gap
-            if gap2 > limit * limit:
-                continue
             masks[e, f] = _see_on_sides(
                 sight, region, plates, start, n1, n2, e, f, ends, span_e, span_f, part
             )

@@ -75,9 +75,7 @@ def place_contact(sight, faced, contacts, e, t, out):  # type: ignore[no-untyped
         p = np.empty(3)
         for c in range(3):
             p[c] = start[e, c] + t * way[e, c]
-        return lift(
-            sight[0], sight[1], sight[2], sight[3], sight[4], sight[5], sight[6], sight[7], faced, p, out
-        )
+        return lift(sight, faced, p, out)
     for c in range(3):
         out[c] = start[e, c] + t * way[e, c] + shift[e, c]
     return contacts[6][e]
@@ -95,9 +93,7 @@ def path_free(sight, faced, contacts, a_lifted, p_lifted, sequence, k, t, places
     for i in range(k + 1):
         left = p_lifted if i == 0 else places[i - 1]
         right = a_lifted if i == k else places[i]
-        if blocked(
-            sight[0], sight[1], sight[2], sight[3], sight[4], sight[5], sight[6], sight[7], left, right
-        ):
+        if blocked(sight, left, right):
             return -1 if guess else 0
     return 1
 
@@ -149,6 +145,15 @@ def _onward(ahead, cell, mask):  # type: ignore[no-untyped-def]
     return best
 
 
+@njit(cache=True)
+def _sealed(sight, p, node_lifted):  # type: ignore[no-untyped-def]
+    """Whether a stood-off point sees no node of the graph at all."""
+    for n in range(len(node_lifted)):
+        if not blocked(sight, p, node_lifted[n]):
+            return False
+    return len(node_lifted) > 0
+
+
 @njit(cache=True, nogil=True)
 def search_all(  # type: ignore[no-untyped-def]
     sight, faced, region, plates, contacts, cells, pair, near, ahead, known, before, node_place,
@@ -185,7 +190,6 @@ def search_all(  # type: ignore[no-untyped-def]
     places = np.empty((MOST, 3))
     reach = np.empty(CELLS_MOST)
     p_mask = np.empty(n_contacts, np.int32)
-    all_contacts = np.arange(n_contacts)
     node_value = np.empty(len(cell_contact))
     p_clear = np.empty(len(cell_contact), np.int64)
     tried_seq = np.empty((CANDIDATES, MOST), np.int64)
@@ -204,14 +208,7 @@ def search_all(  # type: ignore[no-untyped-def]
         if straight > limit:
             continue
         if not blocked(
-            sight[0],
-            sight[1],
-            sight[2],
-            sight[3],
-            sight[4],
-            sight[5],
-            sight[6],
-            sight[7],
+            sight,
             lifted[i],
             a_lifted,
         ):
@@ -264,7 +261,7 @@ def search_all(  # type: ignore[no-untyped-def]
             e = cell_contact[n]
             # the cheapest node of each contact stands for its neighbours on that contact
             if blocked(
-                sight[0], sight[1], sight[2], sight[3], sight[4], sight[5], sight[6], sight[7],
+                sight,
                 lifted[i], node_lifted[n],
             ):  # fmt: skip
                 continue
@@ -338,7 +335,7 @@ def search_all(  # type: ignore[no-untyped-def]
             before_last = -1 if parent < 0 else node_parent[parent]
             for row in range(n_contacts if parent < 0 else len(near[0])):
                 if parent < 0:
-                    f = all_contacts[row]
+                    f = row
                     mask_out = _flip(p_mask[f])
                     if mask_out == 0:
                         continue
@@ -370,8 +367,7 @@ def search_all(  # type: ignore[no-untyped-def]
                             if here + onward < cut:
                                 if p_clear[c] < 0:
                                     p_clear[c] = sees_all(
-                                        sight[0], sight[1], sight[2], sight[3], sight[4], sight[5],
-                                        sight[6], sight[7], lifted[i], cell_ends[c, 0], cell_ends[c, 1],
+                                        sight, lifted[i], cell_ends[c, 0], cell_ends[c, 1],
                                     )  # fmt: skip
                                 if p_clear[c]:  # the rope would run straight there from the point
                                     here = np.inf
@@ -486,6 +482,8 @@ def search_all(  # type: ignore[no-untyped-def]
         checks[i] = looked
         hi[i] = best
         proven = min(frontier, best_lower) if best <= limit else min(frontier, limit)
+        if best == np.inf and _sealed(sight, lifted[i], node_lifted):
+            proven = straight  # walled in by the stand-off, it may be: that proves nothing
         if guess[i]:
             proven = straight  # its own side is a guess: nothing that was found blocked counts
         lo[i] = max(straight, min(proven - ALLOWANCE, best))

@@ -165,8 +165,9 @@ def _corner_distance2(corner, k, x, y, z):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def pierces(normal, offset, side, side_offset, corner, k, p, q):  # type: ignore[no-untyped-def]
+def pierces(sight, k, p, q):  # type: ignore[no-untyped-def]
     """Whether the piece p-q passes through triangle k, grown by MARGIN in its plane."""
+    normal, offset, side, side_offset, corner = sight[0], sight[1], sight[2], sight[3], sight[4]
     s0 = normal[k, 0] * p[0] + normal[k, 1] * p[1] + normal[k, 2] * p[2] - offset[k]
     s1 = normal[k, 0] * q[0] + normal[k, 1] * q[1] + normal[k, 2] * q[2] - offset[k]
     if s0 * s1 > 0.0 or s0 == s1:
@@ -188,8 +189,9 @@ def pierces(normal, offset, side, side_offset, corner, k, p, q):  # type: ignore
 
 
 @njit(cache=True)
-def blocked(normal, offset, side, side_offset, corner, box_low, box_high, child, p, q):  # type: ignore[no-untyped-def]
+def blocked(sight, p, q):  # type: ignore[no-untyped-def]
     """Whether anything stands in the straight piece from p to q."""
+    box_low, box_high, child = sight[5], sight[6], sight[7]
     stack = np.empty(64, np.int64)
     stack[0] = 0
     top = 1
@@ -227,7 +229,7 @@ def blocked(normal, offset, side, side_offset, corner, box_low, box_high, child,
         if child[node, 0] < 0:
             first = -1 - child[node, 0]
             for k in range(first, first + child[node, 1]):
-                if pierces(normal, offset, side, side_offset, corner, k, p, q):
+                if pierces(sight, k, p, q):
                     return True
         else:
             stack[top] = child[node, 0]
@@ -237,8 +239,9 @@ def blocked(normal, offset, side, side_offset, corner, box_low, box_high, child,
 
 
 @njit(cache=True)
-def crossed(normal, offset, side, side_offset, corner, box_low, box_high, child, p, q, out):  # type: ignore[no-untyped-def]
+def crossed(sight, p, q, out):  # type: ignore[no-untyped-def]
     """Triangles that the piece p-q passes through (capped by the length of out)."""
+    box_low, box_high, child = sight[5], sight[6], sight[7]
     stack = np.empty(64, np.int64)
     stack[0] = 0
     top = 1
@@ -266,38 +269,51 @@ def crossed(normal, offset, side, side_offset, corner, box_low, box_high, child,
             continue
         first = -1 - child[node, 0]
         for k in range(first, first + child[node, 1]):
-            if count < len(out) and pierces(normal, offset, side, side_offset, corner, k, p, q):
+            if count < len(out) and pierces(sight, k, p, q):
                 out[count] = k
                 count += 1
     return count
 
 
 @njit(cache=True)
-def near_triangles(normal, offset, side, side_offset, corner, box_low, box_high, child, p, radius, found):  # type: ignore[no-untyped-def]
-    """Triangles closer to p than radius, written to ``found``; returns how many (capped)."""
-    stack = np.empty(64, np.int64)
-    stack[0] = 0
-    top = 1
-    count = 0
+def next_leaf(sight, lower, upper, stack, top):  # type: ignore[no-untyped-def]
+    """The next leaf whose box meets the box lower-upper: (stack height left, first triangle, number).
+
+    Begin with ``stack[0] = 0`` and ``top = 1``; a number of nil says that there is none left.
+    """
+    box_low, box_high, child = sight[5], sight[6], sight[7]
     while top > 0:
         top -= 1
         node = stack[top]
-        if (
-            p[0] < box_low[node, 0] - radius
-            or p[0] > box_high[node, 0] + radius
-            or p[1] < box_low[node, 1] - radius
-            or p[1] > box_high[node, 1] + radius
-            or p[2] < box_low[node, 2] - radius
-            or p[2] > box_high[node, 2] + radius
-        ):
+        apart = False
+        for c in range(3):
+            if box_low[node, c] > upper[c] or box_high[node, c] < lower[c]:
+                apart = True
+        if apart:
             continue
-        if child[node, 0] >= 0:
-            stack[top] = child[node, 0]
-            stack[top + 1] = child[node, 1]
-            top += 2
-            continue
-        first = -1 - child[node, 0]
-        for k in range(first, first + child[node, 1]):
+        if child[node, 0] < 0:
+            return top, -1 - child[node, 0], child[node, 1]
+        stack[top] = child[node, 0]
+        stack[top + 1] = child[node, 1]
+        top += 2
+    return 0, 0, 0
+
+
+@njit(cache=True)
+def near_triangles(sight, p, radius, found):  # type: ignore[no-untyped-def]
+    """Triangles closer to p than radius, written to ``found``; returns how many (capped)."""
+    normal, offset, side, side_offset, corner = sight[0], sight[1], sight[2], sight[3], sight[4]
+    lower, upper = np.empty(3), np.empty(3)
+    for c in range(3):
+        lower[c], upper[c] = p[c] - radius, p[c] + radius
+    stack = np.empty(64, np.int64)
+    stack[0], top = 0, 1
+    count = 0
+    while True:
+        top, first, number = next_leaf(sight, lower, upper, stack, top)
+        if number == 0:
+            return count
+        for k in range(first, first + number):
             s = normal[k, 0] * p[0] + normal[k, 1] * p[1] + normal[k, 2] * p[2] - offset[k]
             if abs(s) > radius:
                 continue
@@ -310,11 +326,10 @@ def near_triangles(normal, offset, side, side_offset, corner, box_low, box_high,
             if touching and count < len(found):
                 found[count] = k
                 count += 1
-    return count
 
 
 @njit(cache=True)
-def lift(normal, offset, side, side_offset, corner, box_low, box_high, child, faced, p, out):  # type: ignore[no-untyped-def]
+def lift(sight, faced, p, out):  # type: ignore[no-untyped-def]
     """Move p off every face it touches: the least shift that clears each by STAND_OFF.
 
     Hildreth's dual ascent on min |b|^2 with n_i . b >= STAND_OFF - (n_i . p - o_i). Faces of unknown
@@ -322,10 +337,9 @@ def lift(normal, offset, side, side_offset, corner, box_low, box_high, child, fa
     answer is then a guess and True is returned. Where no shift clears all (a gap), the shift is capped
     and the piece behind will be found blocked: the cautious answer for a claim of reach.
     """
+    normal, offset = sight[0], sight[1]
     found = np.empty(48, np.int64)
-    count = near_triangles(
-        normal, offset, side, side_offset, corner, box_low, box_high, child, p, 2.0 * STAND_OFF, found
-    )
+    count = near_triangles(sight, p, 2.0 * STAND_OFF, found)
     out[0], out[1], out[2] = p[0], p[1], p[2]
     guess = False
     if count == 0:
@@ -382,14 +396,12 @@ def lift(normal, offset, side, side_offset, corner, box_low, box_high, child, fa
 
 
 @njit(cache=True)
-def lift_all(normal, offset, side, side_offset, corner, box_low, box_high, child, faced, points):  # type: ignore[no-untyped-def]
+def lift_all(sight, faced, points):  # type: ignore[no-untyped-def]
     """``lift`` for points (n, 3): the places (n, 3), and which of them are guesses (n,)."""
     out = np.empty_like(points)
     guess = np.zeros(len(points), np.bool_)
     for i in range(len(points)):
-        guess[i] = lift(
-            normal, offset, side, side_offset, corner, box_low, box_high, child, faced, points[i], out[i]
-        )
+        guess[i] = lift(sight, faced, points[i], out[i])
     return out, guess
 
 
