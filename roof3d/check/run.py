@@ -44,7 +44,7 @@ from roof3d.fall import (
     work_shapes,
 )
 from roof3d.fall.ruler import distance_to_segments
-from roof3d.fall.states import reach_limit
+from roof3d.fall.states import SPACING_M, TOLERANCE_M, reach_limit
 from roof3d.levels import HALF_WIDTH_M, INSET_M, REACH_M, step_words
 from roof3d.plan import rules_for
 from roof3d.records import (
@@ -65,7 +65,7 @@ MOST_PULLS = 40  # directions of pull that are weighed for an anchor with a rate
 
 
 @dataclass(frozen=True, eq=False)
-class _Tied:
+class Tied:
     """One anchor with its line, before and after its assessment."""
 
     name: str
@@ -110,20 +110,20 @@ def check(
     )
     guards = protected(boundary, plan)
     shapes = work_shapes(roof, plan)
-    tied: list[_Tied] = []
+    tied: list[Tied] = []
     ties: list[tuple[Anchor | AnchorLine, Floats]] = [
         *zip(plan.anchors, singles, strict=True),
         *zip(plan.anchor_lines, lines, strict=True),
     ]
     # all that an anchor's own assessment depends on, beside the roof
     rest = None if memory is None else (_without_anchors(plan), json.dumps(plain(rules.to_json())))
-    fresh: dict[Any, _Tied] = {}
+    fresh: dict[Any, Tied] = {}
     for source, points in ties:
         tell(f"assessing {source.id}", len(tied) + 1, steps)
         key = (source, rest)
         one = None if memory is None else memory.get(key)
         if one is None:
-            one = _tie(roof, plan, rules, boundary, guards, source, np.atleast_2d(points))
+            one = tie_anchor(roof, plan, rules, boundary, guards, source, np.atleast_2d(points))
         fresh[key] = one
         tied.append(one)
     if memory is not None:
@@ -180,7 +180,7 @@ def _unique(findings: list[Finding]) -> list[Finding]:
     return out
 
 
-def _tie(
+def tie_anchor(
     roof: Roof,
     plan: Plan,
     rules: RuleSet,
@@ -188,7 +188,13 @@ def _tie(
     guards: list[list[tuple[float, float, str]]],
     source: Anchor | AnchorLine,
     points: Floats,
-) -> _Tied:
+    piece: float | None = None,
+) -> Tied:
+    """One anchor with its line, assessed; its places in the local frame, (n, 3).
+
+    ``piece``: the boundary in pieces of this many metres and no finer, for a first look. What stays open
+    within a piece counts as the worse.
+    """
     line = source.line or plan.line
     if line.length is None and line.policy != "restraint":
         raise InputError(
@@ -223,6 +229,7 @@ def _tie(
                 Span(tuple(s.p1), tuple(s.p2), s.length, bool(over <= float(direct) + CLEAR_M))
                 for s, over, direct in zip(spans, laid, straight, strict=True)
             ),
+            step=LineRuler.step if piece is None else piece,
         )
     else:
         ruler = AnchorRuler(points[0], preparation)
@@ -236,12 +243,13 @@ def _tie(
     if isinstance(ruler, AnchorRuler):
         ruler = replace(ruler, limit=reach_limit(tie, terms))
     limits = make_limits(plan, rules, connector, terms, length, soft)
-    result = assess(boundary, ruler, tie, terms, limits, guards)
+    spacing, tolerance = (SPACING_M, TOLERANCE_M) if piece is None else (piece, piece)
+    result = assess(boundary, ruler, tie, terms, limits, guards, spacing=spacing, tolerance=tolerance)
     findings += line_findings(source.id, line, length, terms, rules)
     if len(boundary.length):
         away = min(float(distance_to_segments(p, boundary.start, boundary.end).min()) for p in points)
         findings += near_edge_finding(source.id, points[0], away, rules)
-    return _Tied(
+    return Tied(
         source.id,
         points,
         source,
@@ -279,7 +287,7 @@ def _most_force(
 
 
 def _anchor_result(
-    one: _Tied, served: float, mass: float, rules: RuleSet
+    one: Tied, served: float, mass: float, rules: RuleSet
 ) -> tuple[AnchorResult, list[Finding]]:
     """Arrest and loads at the worst fall of one anchor."""
     falls = [s for s in one.segments if s.free_fall_m is not None]
@@ -351,7 +359,7 @@ def _anchor_result(
     return result, more
 
 
-def _pull_directions(one: _Tied, falls: list[EdgeSegment]) -> list[Floats]:
+def _pull_directions(one: Tied, falls: list[EdgeSegment]) -> list[Floats]:
     """Directions in which falls pull on a single anchor, the one with the longest free fall first."""
     at = one.points[0]
     order = sorted(falls, key=lambda s: -(s.free_fall_m or 0.0))
@@ -369,7 +377,7 @@ def _pull_directions(one: _Tied, falls: list[EdgeSegment]) -> list[Floats]:
 
 
 def _line_result(
-    one: _Tied, served: float, force: float, facts: dict[str, Any], rules: RuleSet, more: list[Finding]
+    one: Tied, served: float, force: float, facts: dict[str, Any], rules: RuleSet, more: list[Finding]
 ) -> tuple[AnchorResult, list[Finding]]:
     source, model = one.source, one.model
     assert isinstance(source, AnchorLine) and model is not None
@@ -445,7 +453,7 @@ def _few(ways: list[Floats]) -> list[Floats]:
 
 
 def _assumptions(
-    roof: Roof, plan: Plan, rules: RuleSet, tied: list[_Tied], boundary: Boundary
+    roof: Roof, plan: Plan, rules: RuleSet, tied: list[Tied], boundary: Boundary
 ) -> tuple[str, ...]:
     """Everything that was taken for granted, once each, in a fixed order."""
     reach = max(REACH_M, plan.worker.attachment_height)
