@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import tomllib
 from fractions import Fraction
 from importlib.resources import files
@@ -16,7 +17,7 @@ from roof3d.rules import NAMES, STATUSES, load_rules, rule_set_names
 from roof3d.rules.measures import RULE_UNITS, SI_UNITS, to_si
 from roof3d.rules.names import ABSORBER_NAMES, COPIES, DATUMS
 
-SETS = ("au-nz", "ca", "eu-363", "uk", "us-construction", "us-general-industry")
+SETS = ("au-nz", "ca", "ca-quebec", "eu-363", "uk", "us-construction", "us-general-industry")
 G = 9.80665  # m/s2, exact (CGPM 1901)
 FOOT = Fraction(3048, 10000)  # m, exact (international yard and pound agreement, 1959)
 POUND = Fraction(45359237, 10**8)  # kg, exact (the same)
@@ -69,11 +70,11 @@ def test_text_as_printed_holds_the_number(name: str) -> None:
     for entry in load_rules(name).all_entries():
         if entry.status not in ("read", "quoted") or entry.value == 0:
             continue
-        text = entry.text.replace(",5", ".5").replace("2,", "2.").replace("1.800", "1800")
-        digits = text.replace(",", "")
+        decimal = re.sub(r"(?<=\d),(?=\d{1,2}(?!\d))", ".", entry.text)  # a comma before one or two digits
+        digits = decimal.replace(",", "")
         for word, digit in words.items():
             digits = digits.replace(word, digit)
-        if entry.name == "restraint_anchor_strength" and name == "ca":
+        if entry.name == "restraint_anchor_strength" and name in ("ca", "ca-quebec"):
             continue  # the number is in the text of anchor_strength, which it quotes
         assert f"{entry.printed_value:g}" in digits, entry
 
@@ -120,6 +121,41 @@ def test_us_construction_values(name: str) -> None:
     entry = load_rules("us-construction").entry(name)
     assert entry.value == US[name]
     assert entry.status == "read"
+
+
+@pytest.mark.parametrize(
+    ("rule_set", "names"),
+    [
+        # 29 CFR 1926.502, whole section
+        (
+            "us-construction",
+            "anchor_line_safety_factor protective_height warning_line_setback positioning_free_fall",
+        ),
+        # 29 CFR 1910.140(c)(11), (c)(13), (d)(1), (d)(2); 1910.29(b)(4), (d)(2)(vi)
+        (
+            "us-general-industry",
+            "anchor_line_safety_factor protective_height warning_line_setback free_fall_limit deceleration "
+            "arrest_force_limit anchor_strength anchor_force_factor restraint_anchor_strength "
+            "worker_mass_limit",
+        ),
+        ("ca", "arrest_force_limit swing_angle_limit_deg"),
+        ("ca-quebec", "arrest_force_limit free_fall_limit trigger_height warning_line_setback"),
+    ],
+)
+def test_clauses_that_were_read(rule_set: str, names: str) -> None:
+    """The paragraphs were read in a copy of the electronic code, Quebec's on the government's own pages."""
+    rules = load_rules(rule_set)
+    for name in names.split():
+        entry = rules.entry(name)
+        assert entry.status == "read", name
+        assert entry.rule_set == rule_set, name
+    # what could not be read says so: definitions and duty of both parts, the technical manual's sum
+    for other, name in (
+        ("us-construction", "steep_slope_above_deg"),
+        ("us-construction", "margin"),
+        ("us-general-industry", "trigger_height"),
+    ):
+        assert load_rules(other).entry(name).status == "secondary"
 
 
 @pytest.mark.parametrize(
@@ -170,7 +206,14 @@ def test_exact_units() -> None:
         # Work at Height Regulations 2005 regulation 2(1): any height; regulator's page on guard heights
         ("uk", "trigger_height", 0),
         ("uk", "protective_height", 0.95),
-        # 29 CFR 1910.28(b)(1)(i), (b)(13): secondary and quoted
+        # Quebec S-2.1, r. 13, ss 347, 349.1(2), 33.1(1), 354.1(2), read on the government's pages
+        ("ca", "arrest_force_limit", 6e3),
+        ("ca", "swing_angle_limit_deg", 22),
+        ("ca-quebec", "arrest_force_limit", 6e3),
+        ("ca-quebec", "free_fall_limit", 1.8),
+        ("ca-quebec", "trigger_height", 3),
+        ("ca-quebec", "warning_line_setback", 2),
+        # 29 CFR 1910.28(b)(1)(i), (b)(13)(iii): secondary; 1910.29(d)(2)(vi): read
         ("us-general-industry", "trigger_height", 1.2192),
         ("us-general-industry", "unguarded_work_setback", 4.572),
         ("us-general-industry", "warning_line_setback", 1.8288),

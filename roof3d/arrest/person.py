@@ -164,6 +164,9 @@ def stop(
     if deceleration is not None and stretch is not None:
         total = connector.activation_distance + deceleration + stretch
     limit = rules.value("arrest_force_limit")
+    short_fall = rules.get("arrest_force_limit_short_fall")
+    if short_fall is not None and free_fall <= rules.value("free_fall_limit") * (1 + 1e-9):
+        limit = max(limit, short_fall)
     if peak is not None and peak > limit * (1 + 1e-9):
         text = f"{name}arrest force {show_value(peak, 'N')} over the limit of {show_value(limit, 'N')}"
         findings.append(Finding("arrest-force-over-limit", "danger", text, element))

@@ -17,6 +17,7 @@ def segment_findings(segments: list[EdgeSegment], rules: RuleSet) -> list[Findin
     """One finding for each segment without enough room or with too much swing, and for long free falls."""
     found: list[Finding] = []
     limit = rules.value("free_fall_limit")
+    either = rules.get("arrest_force_limit_short_fall") is not None  # little force excuses a long fall
     swing_drop, swing_angle = rules.get("swing_drop_limit"), rules.get("swing_angle_limit_deg")
     for s in segments:
         where = f"{s.edge} from {s.from_m:.2f} m to {s.to_m:.2f} m, on {s.anchor}"
@@ -30,7 +31,8 @@ def segment_findings(segments: list[EdgeSegment], rules: RuleSet) -> list[Findin
             found.append(Finding("clearance-short", "danger", text, s.edge, middle))
         if s.state in ("short", "swing"):
             found.extend(_swing(s, where, middle, swing_drop, swing_angle))
-        if s.free_fall_m is not None and s.free_fall_m > limit + SHOWN:
+        excused = either and "free-fall" not in s.breaks
+        if s.free_fall_m is not None and s.free_fall_m > limit + SHOWN and not excused:
             text = f"{where}: free fall of {s.free_fall_m:.2f} m, more than {limit:.2f} m"
             found.append(Finding("free-fall-over-limit", "danger", text, s.edge, middle))
     return found

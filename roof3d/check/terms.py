@@ -91,6 +91,7 @@ def make_limits(
             weight=terms.weight,
             held=float(stretching_length(0.0, 1.0, friction_range().greatest, math.pi / 2)),
             activation=terms.activation,
+            short_fall=rules.get("arrest_force_limit_short_fall"),
         ),
     )
 

@@ -25,17 +25,23 @@ class ForceLimit:
     weight: float
     held: float  # share of the line behind the edge that stretches in spite of friction there
     activation: float = 0.0  # m, travel before a device locks
+    short_fall: float | None = None  # the same where the free fall keeps its limit and one of both is asked
 
-    def broken(self, free_fall: Floats, below: Floats, length: Floats) -> np.ndarray:
+    def broken(
+        self, free_fall: Floats, below: Floats, length: Floats, long: np.ndarray | None = None
+    ) -> np.ndarray:
         """Whether falls of ``free_fall`` m can break the limit, on lines of at least ``length`` m that
-        hang at least ``below`` m over the edge."""
+        hang at least ``below`` m over the edge. ``long`` (n,) tells falls over the limit on free fall."""
         peak = np.full(np.shape(free_fall), self.absorber_peak)
         if self.stiffness is not None:
             under = np.clip(below, 0.0, length)
             free = np.maximum(under + self.held * (length - under), LEAST_FREE_M)
             fall = np.maximum(free_fall, 0.0) + self.activation
             peak = np.minimum(peak, elastic_peak_force(self.weight, self.stiffness, fall, free))
-        over: np.ndarray = peak > self.most * (1 + ROUNDING)
+        most = np.full(np.shape(peak), self.most)
+        if self.short_fall is not None and long is not None:
+            most = np.where(long, most, max(self.most, self.short_fall))
+        over: np.ndarray = peak > most * (1 + ROUNDING)
         return over
 
 
@@ -56,5 +62,8 @@ class Limits:
             out[:, FREE_FALL] = free_fall > self.free_fall + SHOWN_M
         out[:, ABSORBER] = free_fall > self.absorber_fall + SHOWN_M
         if self.force is not None:
-            out[:, FORCE] = self.force.broken(free_fall, below, length)
+            out[:, FORCE] = self.force.broken(free_fall, below, length, out[:, FREE_FALL])
+            if self.force.short_fall is not None:
+                # one of the two limits is enough: a long fall is one only with too much force
+                out[:, FREE_FALL] &= out[:, FORCE]
         return out

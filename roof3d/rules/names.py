@@ -43,6 +43,12 @@ NAMES: dict[str, Name] = {
         # limits of the fall
         Name("free_fall_limit", "length", "Longest free fall of the D-ring allowed in arrest"),
         Name("arrest_force_limit", "force", "Highest force on the body allowed in arrest"),
+        Name(
+            "arrest_force_limit_short_fall",
+            "force",
+            "Highest force where the free fall keeps its limit, if the set asks for one of the two only",
+            required=False,
+        ),
         Name("lanyard_length_limit", "length", "Longest lanyard, absorber and connectors included"),
         Name("swing_angle_limit_deg", "angle", "Widest angle of the line off the normal to the edge"),
         Name("swing_drop_limit", "length", "Greatest drop that a swing may add"),
