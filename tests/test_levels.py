@@ -191,7 +191,7 @@ def test_a_floor_that_sticks_out_from_under_the_roof_is():
     assert profile.top[-1] == 0.0
 
 
-def test_far_rim_of_a_hole_in_one_steep_plane_is_in_the_way(tmp_path):
+def test_far_rim_of_a_hole_in_one_steep_plane_is_what_lies_below(tmp_path):
     """Plane geometry: a hole 0.6 m wide in a plane of 45 degrees; its lower rim is 0.6 m down."""
     xs, ys = (0.0, 3.0, 4.0, 7.0), (0.0, 2.0, 2.6, 5.0)
     lines = [f"v {x} {y} {6.0 - y}" for y in ys for x in xs]
@@ -203,11 +203,81 @@ def test_far_rim_of_a_hole_in_one_steep_plane_is_in_the_way(tmp_path):
     path = tmp_path / "hole.obj"
     path.write_text("\n".join(lines))
     roof = build(path, unit="m", up="z", grade=-5.0)
-    at = {edge.id: roof.to_loaded(edge.points)[:, 1] for edge in roof.edges if edge.kind == "opening"}
-    upper = next(name for name, y in at.items() if np.abs(y - 2.0).max() < 0.01)
+    at = {edge.id: roof.to_loaded(edge.points) for edge in roof.edges if edge.kind == "opening"}
+    upper = next(name for name, p in at.items() if np.abs(p[:, 1] - 2.0).max() < 0.01)
     profile = profiles(roof)[upper]
-    assert roof.to_loaded(np.array([0.0, 0.0, profile.top.max()]))[2] == pytest.approx(-5.0)
-    assert all("roof plane" in way for way in profile.in_the_way)  # the lower rim, 0.6 m down
+    assert np.array([roof.to_loaded(np.array([0.0, 0.0, z]))[2] for z in profile.top]) == pytest.approx(3.4)
+    assert all("roof plane" in what for what in profile.what)  # the lower rim, 0.6 m down
+    # across the hole the other side's rim lies as high: what falls in strikes it
+    side = next(name for name, p in at.items() if np.abs(p[:, 0] - 3.0).max() < 0.01)
+    assert all("roof plane" in way for way in profiles(roof)[side].in_the_way)
     # over the eave nothing of the own plane lies outward
-    side = next(e for e in roof.edges if e.kind == "eave")
-    assert not any(profiles(roof)[side.id].in_the_way)
+    eave = next(e for e in roof.edges if e.kind == "eave")
+    assert not any(profiles(roof)[eave.id].in_the_way)
+    assert roof.to_loaded(np.array([0.0, 0.0, profiles(roof)[eave.id].top.max()]))[2] == pytest.approx(-5.0)
+
+
+def test_far_rim_of_a_level_hole_is_in_the_way():
+    """A level roof round a hole of one metre: all four rims lie at one height."""
+    facets = box(0, 10, 0, 10, 0, 6, "1")[1:]
+    ring = [(0, 0, 6), (10, 0, 6), (10, 4.5, 6), (0, 4.5, 6)]
+    roof = make_roof(
+        [("P1", "roof", ring), *facets], [("E1", "flat", True, ("P1",), (4, 4.5, 6), (5, 4.5, 6))]
+    )
+    # the far part of the same plane, as two triangles of it
+    far = [(0, 5.5, 6), (10, 5.5, 6), (10, 10, 6), (0, 10, 6)]
+    both = make_roof([("P1", "roof", ring), ("P2", "roof", far), *facets], [])
+    plane = replace(
+        both.facets[0], triangles=np.concatenate((both.facets[0].triangles, both.facets[1].triangles))
+    )
+    whole = replace(both, facets=(plane, *both.facets[2:]), edges=roof.edges, graph=roof.graph, cache={})
+    assert all(profiles(whole)["E1"].in_the_way)
+    assert not any(profiles(roof)["E1"].in_the_way)
+
+
+def under_a_canopy(wall: bool):
+    """An edge at 6 m, a taller part beside it whose roof hangs over at 9 m, and a deck under that at 4 m."""
+    facets = [
+        *box(0, 10, 0, 10, 0, 6, "1"),
+        ("P2", "roof", [(10, -3, 9), (20, -3, 9), (20, 13, 9), (10, 13, 9)]),
+        ("F1", "underside", [(10.2, 0, 4), (20, 0, 4), (20, 10, 4), (10.2, 10, 4)]),
+    ]
+    if wall:
+        facets.append(("W9", "wall", [(10.1, -3, 0), (10.1, 13, 0), (10.1, 13, 9), (10.1, -3, 9)]))
+    return make_roof(facets, flat_edges(0, 10, 0, 10, 6, "P1"))
+
+
+def test_a_deck_under_a_higher_roof_is_landed_on_unless_a_wall_keeps_it_off():
+    """One gets under a roof three metres up; behind a wall the same deck is a floor of the next house."""
+    assert profiles(under_a_canopy(wall=False))["E2"].top == pytest.approx(4.0)
+    assert profiles(under_a_canopy(wall=True))["E2"].top.max() == 0.0
+
+
+def test_where_the_ground_of_the_model_ends_the_level_that_stands_in_counts():
+    ground = ("G1", "ground", [(-1, -1, 0), (11, -1, 0), (11, 11, 0), (-1, 11, 0)])
+    roof = make_roof([ground, *box(0, 10, 0, 10, 0, 6, "1")], flat_edges(0, 10, 0, 10, 6, "P1"), grade=0.8)
+    for edge in ("E1", "E2"):
+        assert profiles(roof)[edge].top == pytest.approx(0.8)
+    wide = ("G1", "ground", [(-3, -3, 0), (13, -3, 0), (13, 13, 0), (-3, 13, 0)])
+    roof = make_roof([wide, *box(0, 10, 0, 10, 0, 6, "1")], flat_edges(0, 10, 0, 10, 6, "P1"), grade=0.8)
+    for edge in ("E1", "E2"):
+        assert profiles(roof)[edge].top == pytest.approx(0.0)
+
+
+def test_a_body_may_tip_over_a_corner_between_its_two_edges():
+    """A pier that only the way over the corner meets: neither edge's own footprint reaches it."""
+    pier = box(10.6, 11.0, 10.6, 11.0, 0, 4, "T")
+    roof = make_roof(box(0, 10, 0, 10, 0, 6, "1") + pier, flat_edges(0, 10, 0, 10, 6, "P1"))
+    east, north = profiles(roof)["E2"], profiles(roof)["E3"]
+    for profile, near in ((east, lambda at: at > 9.5), (north, lambda at: at < 0.5)):
+        mid = (profile.at[:-1] + profile.at[1:]) / 2
+        assert profile.top[near(mid)] == pytest.approx(4.0)
+        assert profile.top[~near(mid)].max() == 0.0
+    assert profiles(roof)["E1"].top.max() == 0.0
+    # a mast as high as the edge is in the way there, not below
+    mast = box(10.7, 10.9, 10.7, 10.9, 0, 9, "T")
+    roof = make_roof(box(0, 10, 0, 10, 0, 6, "1") + mast, flat_edges(0, 10, 0, 10, 6, "P1"))
+    east = profiles(roof)["E2"]
+    assert [bool(way) for way in east.in_the_way] == [
+        bool(mid > 9.5) for mid in (east.at[:-1] + east.at[1:]) / 2
+    ]

@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 
 from roof3d.levels.clip import HIDDEN, RIM, STEEP, SURFACE, sweep_footprints
-from roof3d.levels.covered import nearby, uncovered_height
+from roof3d.levels.covered import LEAST_M2, nearby, uncovered_height
 from roof3d.records import Floats, Ints, Roof
 
 STEEP_ABOVE_DEG = 75.0
@@ -72,23 +72,24 @@ class Below:
         self,
         points: Floats,
         outward: Floats,
-        reach_m: float,
+        reach_m: Floats | float,
         half_width_m: Floats,
         *,
         rise_m: float = 1.5,
         own: tuple[str, ...] = (),
         spread_m: Floats | None = None,
         body_m: float = HALF_WIDTH_M,
+        near_m: Floats | None = None,
     ) -> Sweep:
         """As ``highest``, with a half width for each point (n,), and with what is in the way.
 
         In the way is what stands in the footprint between the edge's height and ``rise_m`` above, and
         every top above that (the footprint may lie inside of a taller part).
-        ``own`` (n ids) names the plane of each edge: what of it lies straight outward and lower, as the
-        far rim of a notch or an opening, is in the way; beside the edge a body slides on along it.
+        ``own`` (n ids) names the plane of each edge: what of it lies straight outward, as the far rim of
+        a notch or an opening, counts like any other surface; beside the edge a body slides on along it.
         Straight outward is the half width less ``body_m``, half the width of the body in it.
         ``spread_m`` (n,) is how far the edge rises and falls within the footprint: up to there things
-        are below.
+        are below. ``near_m`` (n,): from where outward the footprints begin, if not at the edge.
         """
         points = np.atleast_2d(np.asarray(points, dtype=np.float64))
         flat = np.atleast_2d(np.asarray(outward, dtype=np.float64))[:, :2]
@@ -104,7 +105,12 @@ class Below:
         below = edge_high - LEVEL_TOLERANCE_M
         middle = np.ascontiguousarray(points[:, :2])
 
-        def clip(half: Floats, near: float, far: float, facet: Ints, only: bool) -> tuple[Floats, Ints, Ints]:
+        reach = np.full(n, reach_m) if np.ndim(reach_m) == 0 else np.asarray(reach_m, dtype=np.float64)
+        begin = np.full(n, INSET_M) if near_m is None else near_m
+
+        def clip(
+            half: Floats, near: Floats, far: Floats, facet: Ints, only: bool
+        ) -> tuple[Floats, Ints, Ints]:
             found: tuple[Floats, Ints, Ints] = sweep_footprints(
                 self.corners,
                 self.kinds,
@@ -120,8 +126,8 @@ class Below:
                 along,
                 flat,
                 half,
-                np.full(n, near),
-                np.full(n, far),
+                near,
+                far,
                 below,
                 below,
                 edge_high + rise_m,
@@ -130,22 +136,30 @@ class Below:
             )
             return found
 
-        top, which, block = clip(half, INSET_M, float(reach_m), rows, False)
-        for i in self._hidden_from_the_sky(top, which):
-            near = points[i, :2] + INSET_M * flat[i]
-            far = points[i, :2] + reach_m * flat[i]
+        top, which, block = clip(half, begin, reach, rows, False)
+
+        def ring(i: int) -> Floats:
+            near = points[i, :2] + begin[i] * flat[i]
+            far = points[i, :2] + reach[i] * flat[i]
             wide = half[i] * along[i]
-            ring = np.array([near - wide, near + wide, far + wide, far - wide])
-            top[i], which[i] = self._uncovered(ring, int(rows[i]), float(below[i]))
-        # what is landed on may rise towards the edge in the strip that was left out
-        facet = np.where(which >= 0, self.owner[which], -1)
-        height, triangle, _ = clip(half, 0.0, INSET_M, np.where(facet >= 0, facet, -2), True)
-        higher = height > top
-        top, which = np.where(higher, height, top), np.where(higher, triangle, which)
+            return np.array([near - wide, near + wide, far + wide, far - wide])
+
+        for i in self._hidden_from_the_sky(top, which).tolist():
+            top[i], which[i] = self._uncovered(ring(i), points[i], flat[i], int(rows[i]), float(below[i]))
+        if near_m is None:  # what is landed on may rise towards the edge in the strip that was left out
+            facet = np.where(which >= 0, self.owner[which], -1)
+            height, triangle, _ = clip(half, np.zeros(n), begin, np.where(facet >= 0, facet, -2), True)
+            higher = height > top
+            top, which = np.where(higher, height, top), np.where(higher, triangle, which)
         if len(own) == n:  # the edge's own plane straight across a notch or an opening
             straight = np.maximum(half - body_m - NO_WIDTH_M, 0.0)
-            height, triangle, _ = clip(straight, INSET_M, float(reach_m), rows, True)
-            block = np.where((height > top) & (block < 0), triangle, block)
+            height, triangle, level = clip(straight, begin, reach, rows, True)
+            higher = height > top
+            top, which = np.where(higher, height, top), np.where(higher, triangle, which)
+            block = np.where(block < 0, level, block)
+        for i in self._on_ground_below_grade(top, which).tolist():
+            if not self._ground_fills(ring(i)):
+                top[i], which[i] = self.grade, -1
         return self._named(top, which, block)
 
     def _hidden_from_the_sky(self, top: Floats, which: Ints) -> Ints:
@@ -156,9 +170,28 @@ class Below:
         )
         return np.flatnonzero((which >= 0) & ~seen & (top > self.grade))
 
-    def _uncovered(self, ring: Floats, own: int, below: float) -> tuple[float, int]:
+    def _on_ground_below_grade(self, top: Floats, which: Ints) -> Ints:
+        """Rows that end on the model's ground under the level that stands in where it has none."""
+        owner = np.where(which >= 0, self.owner[which], -1)
+        ground = (owner >= 0) & self.is_ground[owner] if len(self.is_ground) else owner > 0
+        return np.flatnonzero(ground & (top < self.grade))
+
+    def _near(self, ring: Floats) -> Ints:
         box = np.concatenate((ring.min(axis=0), ring.max(axis=0)))
-        near = nearby(self.starts, self.members, self.low, self.cell, self.shape, box)
+        return nearby(self.starts, self.members, self.low, self.cell, self.shape, box)
+
+    def _ground_fills(self, ring: Floats) -> bool:
+        """Whether the model's ground fills a footprint; where it does not, its stand-in may lie higher."""
+        near = self._near(ring)
+        owner = self.owner[near]
+        parts = shapely.polygons(self.corners[near[(owner >= 0) & self.is_ground[owner]]][:, :, :2])
+        footprint = shapely.Polygon(ring)
+        return bool(shapely.difference(footprint, shapely.union_all(parts)).area <= LEAST_M2)
+
+    def _uncovered(
+        self, ring: Floats, point: Floats, outward: Floats, own: int, below: float
+    ) -> tuple[float, int]:
+        near = self._near(ring)
         owner = self.owner[near]
         known = owner >= 0
         height, found = uncovered_height(
@@ -169,6 +202,7 @@ class Below:
             known & (owner == own),
             shapely.Polygon(ring),
             below,
+            np.array([*(point[:2] + INSET_M / 2 * outward), below]),
         )
         return height, int(near[found]) if found >= 0 else -1
 

@@ -60,7 +60,7 @@ def sweep_footprints(
     band_low: Floats,  # (n,) what reaches into this band of heights is in the way
     band_high: Floats,
     own: Ints,  # (n,) facet row of the edge's own plane
-    only_own: bool,  # only that facet is landed on (and nothing is in the way), else all but that
+    only_own: bool,  # only that facet counts, else all but that
 ) -> tuple[Floats, Ints, Ints]:
     """Highest surface under ``below`` and something in the band, for each footprint.
 
@@ -98,7 +98,7 @@ def sweep_footprints(
                     lands = lands and min(z1, below[i]) >= top[i]
                     # a top far above the edge can be that of a body that the footprint lies inside of
                     ceiling = np.inf if kind == SURFACE else band_high[i]
-                    blocks = not only_own and block[i] < 0 and z1 >= band_low[i] and z0 <= ceiling
+                    blocks = block[i] < 0 and z1 >= band_low[i] and z0 <= ceiling
                     if not lands and not blocks:
                         continue
                     for k in range(3):

@@ -13,6 +13,8 @@ from roof3d.records import Floats, Ints
 
 LEAST_M2 = 1e-6
 LEAST_M = 1e-4
+HEADROOM_M = 0.5  # a body gets under a roof that is at least this much higher than the edge
+ABOVE_M = 0.05  # sight is tried this much above a surface
 
 
 def uncovered_height(
@@ -23,55 +25,94 @@ def uncovered_height(
     own: np.ndarray,  # (t,) bool: of the edge's own plane
     footprint: shapely.Polygon,  # in plan
     below: float,
+    edge: Floats,  # (3,) a place just outside of the edge
 ) -> tuple[float, int]:
     """Highest height under ``below`` in the footprint that no roof covers, and its triangle (-1).
 
     A roof covers what lies under it: other planes where they are above ``below``, the edge's own plane
-    wherever it is above the thing.
+    wherever it is above the thing. What is seen from the edge under a roof well above it is not covered.
     """
+    reach = shapely.bounds(footprint)
+    low, high = corners[:, :, :2].min(axis=1), corners[:, :, :2].max(axis=1)
+    near = ((high >= reach[:2]) & (low <= reach[2:])).all(axis=1)
     flat = shapely.polygons(corners[:, :, :2])
-    area = shapely.area(flat)
-    solid = area > LEAST_M2
-    covers = []
-    own_parts = []
-    for t in np.flatnonzero(roof & solid):
-        part = shapely.intersection(flat[t], footprint)
+    solid = near & (shapely.area(flat) > LEAST_M2)
+    covers: list[shapely.Geometry] = []
+    over: list[shapely.Geometry] = []
+    own_parts: list[shapely.Geometry] = []
+    rows = np.flatnonzero(roof & solid)
+    for t, part in zip(rows, shapely.intersection(flat[rows], footprint), strict=True):
         if part.area <= LEAST_M2:
             continue
         if own[t]:
             own_parts.append(flat[t])
-        elif _heights(part, corners[t]).min() >= below:
-            covers.append(part)
-    cover = shapely.unary_union(covers)
+        elif (least := _heights(part, corners[t]).min()) >= below:
+            (over if least >= below + HEADROOM_M else covers).append(part)
+    cover, high_cover = shapely.unary_union(covers), shapely.unary_union(over)
     own_cover = shapely.unary_union(own_parts)
     own_plane = corners[np.flatnonzero(own & solid)[:1]]
     best, which = -np.inf, -1
-    for t in np.flatnonzero((lands & solid & ~own) | rim):
+    rows = np.flatnonzero((lands & solid & ~own) | (rim & near))
+    most = np.minimum(corners[rows, :, 2].max(axis=1), below)
+    for t in rows[np.argsort(-most, kind="stable")]:
+        if min(float(corners[t, :, 2].max()), below) < best:
+            break  # none of the others stands higher
         if rim[t]:
             part = shapely.intersection(shapely.LineString(corners[t, :2]), footprint)
-            if part.length <= LEAST_M:
-                continue
-            heights = np.array([corners[t, :, 2].min(), corners[t, :, 2].max()])
-            left = shapely.difference(part, cover)
-            gone = left.length <= LEAST_M
+            size, least = shapely.length, LEAST_M
         else:
             part = shapely.intersection(flat[t], footprint)
-            if part.area <= LEAST_M2:
-                continue
-            heights = _heights(part, corners[t])
-            left = shapely.difference(part, cover)
-            under_own = len(own_plane) > 0 and _under(part, corners[t], own_plane[0])
-            if under_own:
-                left = shapely.difference(left, own_cover)
-            gone = left.area <= LEAST_M2
-            if not gone:
-                heights = _heights(left, corners[t])
-        if gone or heights.min() > below:
+            size, least = shapely.area, LEAST_M2
+        if size(part) <= least:
+            continue
+        left = shapely.difference(part, cover)
+        if not rim[t] and len(own_plane) > 0 and _under(part, corners[t], own_plane[0]):
+            left = shapely.difference(left, own_cover)
+        if over and not _seen(shapely.intersection(left, high_cover), corners, t, edge):
+            left = shapely.difference(left, high_cover)
+        if size(left) <= least:
+            continue
+        heights = np.sort(corners[t, :, 2])[[0, -1]] if rim[t] else _heights(left, corners[t])
+        if heights.min() > below:
             continue
         height = min(float(heights.max()), below)
-        if height > best:
+        if height > best or (height == best and t < which):
             best, which = height, int(t)
     return best, which
+
+
+def _seen(part: shapely.Geometry, corners: Floats, thing: int, edge: Floats) -> bool:
+    """Whether some place of a part of triangle ``thing`` in plan is seen from an edge.
+
+    Tried from the edge's own height and from a little above each place, level; to the part's corners (a bit
+    inward) and its middle. A wall in between hides the place.
+    """
+    if part.is_empty:
+        return False
+    middle = shapely.get_coordinates(shapely.point_on_surface(part))[0]
+    xy = np.concatenate(([middle], middle + 0.95 * (shapely.get_coordinates(part) - middle)))
+    z = _at(xy, corners[thing]) if part.area > 0 else np.full(len(xy), corners[thing, :, 2].max())
+    target = np.column_stack((xy, np.minimum(z + ABOVE_M, edge[2])))
+    level = np.column_stack((np.broadcast_to(edge[:2], xy.shape), target[:, 2]))
+    origin = np.concatenate((level, np.broadcast_to(edge, target.shape)))
+    return not bool(_hit(origin, np.concatenate((target, target)), corners).all())
+
+
+def _hit(start: Floats, end: Floats, corners: Floats) -> np.ndarray:
+    """Whether straight lines ``start`` to ``end`` (n, 3) meet some triangle (t, 3, 3)."""
+    along = (end - start)[:, None]
+    e1, e2 = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    p = np.cross(along, e2[None])
+    det = np.einsum("ntk,tk->nt", p, e1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        away = start[:, None] - corners[None, :, 0]
+        u = np.einsum("ntk,ntk->nt", away, p) / det
+        q = np.cross(away, e1[None])
+        v = np.einsum("ntk,ntk->nt", q, np.broadcast_to(along, q.shape)) / det
+        t = np.einsum("ntk,tk->nt", q, e2) / det
+        inside = (np.abs(det) > 1e-12) & (u >= 0) & (v >= 0) & (u + v <= 1) & (t > 1e-6) & (t < 1 - 1e-6)
+    found: np.ndarray = inside.any(axis=1)
+    return found
 
 
 def _plane(corner: Floats) -> tuple[Floats, float]:

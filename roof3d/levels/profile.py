@@ -7,15 +7,19 @@ between two samples is missed. Steps are halved where that tells more, down to 1
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
 from roof3d.levels.below import HALF_WIDTH_M, REACH_M, prepare
+from roof3d.levels.corners import Found, RunEnd, sweep_corners
 from roof3d.records import Edge, Floats, Ints, Roof
 
 FIRST_STEP_M = 0.5
 LEAST_STEP_M = 0.01
 SAME_HEIGHT_M = 0.01
+
+Step = tuple[int, float, float, float, str, str]  # run, from, to, height, what lies there, what is in the way
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,7 +93,7 @@ def profiles(
     width = (length / number)[run]
     pending = _Steps(run, index * width, (index + 1) * width)
     height, what, way = evaluate(pending)
-    done: list[tuple[int, float, float, float, str, str]] = []
+    done: list[Step] = []
     while len(pending.run):
         small = pending.b - pending.a <= LEAST_STEP_M
         middle = (pending.a + pending.b) / 2
@@ -115,9 +119,31 @@ def profiles(
         what = [w2[k] for k in keep_next]
         way = [y2[k] for k in keep_next]
     done.sort(key=lambda step: (step[0], step[1]))
+    by_run: dict[int, list[Step]] = {run_row: [] for run_row in range(len(p))}
+    for step in done:
+        by_run[step[0]].append(step)
+    if half_width_m > 0:
+        nodes: dict[tuple[int, int], list[RunEnd]] = {}
+        first = {number_of: row for row, number_of in reversed(list(enumerate(edge_of)))}
+        for row, number_of in enumerate(edge_of):
+            edge = edges[number_of]
+            away = (q[row] - p[row]) / max(float(length[row]), 1e-12)
+            for at_start, vertex in ((True, row - first[number_of]), (False, row - first[number_of] + 1)):
+                inner = 0 < vertex < len(edge.points) - 1
+                node = (-1 - number_of, vertex) if inner else (edge.ends[0 if vertex == 0 else 1], 0)
+                end = p[row] if at_start else q[row]
+                nodes.setdefault(node, []).append(
+                    RunEnd(row, at_start, end, away if at_start else -away, out[row], own[row])
+                )
+        _raise(
+            by_run, sweep_corners(below, list(nodes.values()), reach_m, half_width_m, rise_m), half_width_m
+        )
     result: dict[str, Profile] = {}
+    rows_of: dict[int, list[int]] = {}
+    for row, number_of in enumerate(edge_of):
+        rows_of.setdefault(number_of, []).append(row)
     for number_of, edge in enumerate(edges):
-        mine = [step for step in done if edge_of[step[0]] == number_of]
+        mine = [step for row in rows_of[number_of] for step in by_run[row]]
         places = [offset[step[0]] + step[1] for step in mine] + [offset[mine[-1][0]] + mine[-1][2]]
         result[edge.id] = Profile(
             np.array(places),
@@ -127,6 +153,27 @@ def profiles(
         )
     roof.cache[key] = result
     return result
+
+
+def _raise(steps: dict[int, list[Step]], corners: list[Found], half_width_m: float) -> None:
+    """Put what corners found into the steps of their runs, up to half a body's width from each."""
+    for corner in corners:
+        for end in corner.ends:
+            mine = steps[end.run]
+            near = half_width_m / max(float(np.linalg.norm(end.away[:2])), 1e-6)
+            low, high = (0.0, near) if end.at_start else (mine[-1][2] - near, mine[-1][2])
+            changed: list[Step] = []
+            for run, a, b, top, what, way in mine:
+                higher = corner.top > top
+                told = (max(top, corner.top), corner.what if higher else what, way or corner.in_the_way)
+                if b <= low or a >= high or told == (top, what, way):
+                    changed.append((run, a, b, top, what, way))
+                    continue
+                cuts = [a, *(cut for cut in (low, high) if a < cut < b), b]
+                for c, d in pairwise(cuts):
+                    inside = low <= (c + d) / 2 <= high
+                    changed.append((run, c, d, *(told if inside else (top, what, way))))
+            steps[end.run] = changed
 
 
 def outward_of(along: Floats, edge: Edge) -> Floats:
