@@ -9,7 +9,7 @@ from numba import njit
 
 from roof3d.records import Floats, Ints
 from roof3d.taut.contacts import Contacts
-from roof3d.taut.hidden import may_see
+from roof3d.taut.hidden import may_see, off_segment
 
 CELL = 0.8  # m, wanted length of a cell
 CELLS_MOST = 16  # cells an edge is cut into at most
@@ -36,16 +36,7 @@ class Cells:
 @njit(cache=True)
 def point_to_cell(p, low, high, c):  # type: ignore[no-untyped-def]
     """Distance from a point to cell c."""
-    dot = size = 0.0
-    for k in range(3):
-        d = high[c, k] - low[c, k]
-        dot += (p[k] - low[c, k]) * d
-        size += d * d
-    t = min(1.0, max(0.0, dot / size)) if size > 0.0 else 0.0
-    s = 0.0
-    for k in range(3):
-        s += (p[k] - low[c, k] - t * (high[c, k] - low[c, k])) ** 2
-    return np.sqrt(s)
+    return off_segment(low[c], high[c], p)
 
 
 @njit(cache=True)

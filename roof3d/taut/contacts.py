@@ -21,6 +21,9 @@ from roof3d.taut.surfaces import Surfaces
 SAME_LINE = 0.001  # m, outlines closer than this run along one another
 STRAIGHT = np.deg2rad(0.01)  # a bend smaller than this needs no contact: it stays under the stand-off
 STEEP = 0.01  # sine of the angle at which an edge must meet a face to run through it
+FACE_NEAR = 0.003  # m, an edge this near a region's plane at both ends borders it, if ...
+FACE_ANGLE = np.deg2rad(3.0)  # ... the wedge's face turns no more than this from the region
+SLACK_LEAST = 1e-5  # m, planes are never taken to be known better
 GROUND_STRIP = 0.02  # m above the ground up to which nothing can be passed underneath
 
 
@@ -35,6 +38,7 @@ class Contacts:
     n2: Floats  # (e, 3)
     shift: Floats  # (e, 3) off both faces by STAND_OFF, inner part of the edge
     guess: np.ndarray  # (e,) bool, the shift is a guess: a face of unknown side is near
+    slack: Floats  # (e,) m, how far what lies in the wedge's faces may be off their planes
     edge_count: int
 
     def __len__(self) -> int:
@@ -147,6 +151,7 @@ def find_contacts(surfaces: Surfaces, sight: Sight, ground: float) -> Contacts:
         n2=np.concatenate((n2, zero)),
         shift=np.concatenate((shift, lifted - corners)),
         guess=np.concatenate((np.zeros(edges, dtype=bool), guess)),
+        slack=np.concatenate((_slack(surfaces, start, stop, n1, n2), np.full(len(corners), SLACK_LEAST))),
         edge_count=edges,
     )
 
@@ -261,6 +266,22 @@ def _cut_where_pierced(
         return start, stop, n1, n2
     s, e, m1, m2 = (np.array(column) for column in zip(*rows, strict=True))
     return s, e, m1, m2
+
+
+def _slack(surfaces: Surfaces, start: Floats, stop: Floats, n1: Floats, n2: Floats) -> Floats:
+    """How far the outlines of an edge's faces are off the planes through the edge (e,), metres."""
+    slack = np.full(len(start), SLACK_LEAST)
+    normals, offsets = surfaces.normals, surfaces.offsets
+    outline = np.concatenate((surfaces.segment_a, surfaces.segment_b))
+    region = np.concatenate((surfaces.segment_region, surfaces.segment_region))
+    for e, (a, b) in enumerate(zip(start, stop, strict=True)):
+        runs = (np.abs(normals @ a - offsets) < FACE_NEAR) & (np.abs(normals @ b - offsets) < FACE_NEAR)
+        for n in (n1[e], n2[e]):
+            faces = runs & (np.abs(normals @ n) > np.cos(FACE_ANGLE))
+            off = np.abs((outline[faces[region]] - a) @ n)
+            if len(off) and off.max() > SLACK_LEAST / 2:
+                slack[e] = max(slack[e], 2.0 * off.max())
+    return slack
 
 
 def _corners(start: Floats, stop: Floats, way: Floats, n1: Floats, n2: Floats, surfaces: Surfaces) -> Floats:

@@ -13,7 +13,7 @@ from roof3d.taut.clear import cells_seen
 from roof3d.taut.contacts import Contacts, find_contacts
 from roof3d.taut.cracks import plug
 from roof3d.taut.graph import Graph, build_graph, lengths_from, place_ends
-from roof3d.taut.hidden import Plates, build_plates, pair_masks, seen_from
+from roof3d.taut.hidden import Plates, build_plates, pair_cosines, pair_masks, seen_from
 from roof3d.taut.search import ALLOWANCE, CHECKS, search_all
 from roof3d.taut.shorten import MOST
 from roof3d.taut.sight import Sight, blocked, build_sight, lift_all, winding
@@ -40,6 +40,7 @@ class Preparation:
     contacts: Contacts
     ends: Floats  # (e, 2, 3)
     pair: Ints  # (e, e) sides on which contacts may see each other
+    cosine: np.ndarray  # (e, e, 2) float32, hidden.pair_cosines
     cells: Cells
     graph: Graph
     near: Ints  # (e, k) contacts that each may see, -1 behind the last
@@ -85,9 +86,13 @@ def prepare_mesh(mesh: Mesh, ground: float) -> Preparation:
         contacts.start,
         contacts.n1,
         contacts.n2,
+        contacts.slack,
         ends,
+        contacts.edge_count,
         pair,
     )
+    cosine = np.ones((count, count, 2), dtype=np.float32)
+    pair_cosines(contacts.start, contacts.way, contacts.length, ends, pair, cosine)
     cells = cut_cells(contacts, sight.arrays, sight.region, plates.arrays, pair)
     most = int((pair != 0).sum(axis=1).max(initial=0)) + 1
     near = np.full((max(count, 1), most), -1, dtype=np.int64)
@@ -102,7 +107,7 @@ def prepare_mesh(mesh: Mesh, ground: float) -> Preparation:
     clear = np.full((len(cells.contact), len(cells.contact)), -1, dtype=np.int8)
     clear[guess], clear[:, guess] = 0, 0  # what is a guess proves no sight
     return Preparation(
-        surfaces, sight, plates, contacts, ends, pair, cells, graph, near, cell_ends, clear, slack=slack
+        surfaces, sight, plates, contacts, ends, pair, cosine, cells, graph, near, cell_ends, clear, slack=slack
     )
 
 
@@ -214,6 +219,7 @@ def _search(preparation: Preparation, anchor: Floats, points: Floats, limit: flo
         preparation.contact_arrays,
         preparation.cells.arrays,
         preparation.pair,
+        preparation.cosine,
         preparation.near,
         tied.ahead,
         tied.known,

@@ -24,7 +24,9 @@ from roof3d.taut.surfaces import Surfaces
 CLEAR = 0.003  # m, by which a region must cover: off its plane, and within its outline
 SMALLEST = 0.35  # m, segments shorter than this are not halved further
 TRIES = 150  # halvings for a pair before it counts as seen
-SIDE_SLACK = 0.004  # m, tolerance of the side test: never excludes a rope that just touches
+SIDE_SLACK = 0.004  # m, tolerance of the side test of a point: never excludes a rope that just touches
+EXACT = 2e-5  # m, contacts whose faces are known this well are told from those that only touch their plane
+ON_EDGE = 1e-4  # m, a point this near an edge lies on it; well within the allowance of the search
 
 
 @dataclass(frozen=True, eq=False)
@@ -207,8 +209,13 @@ def side_mask(start, n1, n2, e, p):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def clip_to_side(start, n1, n2, e, f0, f1, bit, span):  # type: ignore[no-untyped-def]
-    """Part [span[0], span[1]] (fractions) of segment f0-f1 on one side of contact e; False if none."""
+def clip_to_side(start, n1, n2, slack, e, f0, f1, bit, span):  # type: ignore[no-untyped-def]
+    """Part [span[0], span[1]] (fractions) of segment f0-f1 on one side of contact e; False if none.
+
+    Where the faces at e are known exactly, a segment that lies behind a face's plane and only touches it with
+    an end has no such part: the rope would bend there, at a corner about which the building is convex, which no
+    shortest rope does (other corners are contacts of their own).
+    """
     span[0], span[1] = 0.0, 1.0
     if n1[e, 0] == 0.0 and n1[e, 1] == 0.0 and n1[e, 2] == 0.0:
         return True
@@ -219,8 +226,10 @@ def clip_to_side(start, n1, n2, e, f0, f1, bit, span):  # type: ignore[no-untype
             n = n1[e, c] if which == 0 else n2[e, c]
             a += sign * n * (f0[c] - start[e, c])
             b += sign * n * (f1[c] - start[e, c])
-        a += SIDE_SLACK
-        b += SIDE_SLACK
+        if slack[e] <= EXACT and max(a, b) <= slack[e] and min(a, b) < -slack[e]:
+            return False
+        a += slack[e]
+        b += slack[e]
         if a < 0.0 and b < 0.0:
             return False
         if a < 0.0:
@@ -231,14 +240,16 @@ def clip_to_side(start, n1, n2, e, f0, f1, bit, span):  # type: ignore[no-untype
 
 
 @njit(cache=True)
-def _see_on_sides(sight, region, plates, start, n1, n2, e, f, ends, span_e, span_f, part):  # type: ignore[no-untyped-def]
+def _see_on_sides(  # type: ignore[no-untyped-def]
+    sight, region, plates, start, n1, n2, slack, e, f, ends, span_e, span_f, part
+):
     """Bits (side of f about e) that some admissible, not provably hidden piece has."""
     result = 0
     for bit in (1, 2):
-        if not clip_to_side(start, n1, n2, e, ends[f, 0], ends[f, 1], bit, span_f):
+        if not clip_to_side(start, n1, n2, slack, e, ends[f, 0], ends[f, 1], bit, span_f):
             continue
         for other in (1, 2):
-            if not clip_to_side(start, n1, n2, f, ends[e, 0], ends[e, 1], other, span_e):
+            if not clip_to_side(start, n1, n2, slack, f, ends[e, 0], ends[e, 1], other, span_e):
                 continue
             for c in range(3):
                 de = ends[e, 1, c] - ends[e, 0, c]
@@ -263,19 +274,80 @@ def seen_from(sight, region, plates, start, n1, n2, ends, point, masks):  # type
 
 
 @njit(cache=True)
-def pair_masks(sight, region, plates, start, n1, n2, ends, masks):  # type: ignore[no-untyped-def]
-    """masks[e, f]: sides of e where f lies and may be seen."""
+def off_segment(low, high, p):  # type: ignore[no-untyped-def]
+    """Distance from point p to the segment low-high."""
+    dot = size = 0.0
+    for k in range(3):
+        d = high[k] - low[k]
+        dot += (p[k] - low[k]) * d
+        size += d * d
+    t = min(1.0, max(0.0, dot / size)) if size > 0.0 else 0.0
+    s = 0.0
+    for k in range(3):
+        s += (p[k] - low[k] - t * (high[k] - low[k])) ** 2
+    return np.sqrt(s)
+
+
+@njit(cache=True)
+def pair_masks(sight, region, plates, start, n1, n2, slack, ends, edge_count, masks):  # type: ignore[no-untyped-def]
+    """masks[e, f]: sides of e where f lies and may be seen.
+
+    Nil for an edge and a corner on it: a rope between them runs along the edge, and bends nowhere else.
+    """
     n = len(start)
     span_e, span_f = np.empty(2), np.empty(2)
     part = np.empty((4, 3))
     for e in range(n):
         for f in range(e + 1, n):
+            if e < edge_count <= f and off_segment(ends[e, 0], ends[e, 1], start[f]) < ON_EDGE:
+                continue
             masks[e, f] = _see_on_sides(
-                sight, region, plates, start, n1, n2, e, f, ends, span_e, span_f, part
+                sight, region, plates, start, n1, n2, slack, e, f, ends, span_e, span_f, part
             )
             if masks[e, f]:
                 masks[f, e] = _see_on_sides(
-                    sight, region, plates, start, n1, n2, f, e, ends, span_e, span_f, part
+                    sight, region, plates, start, n1, n2, slack, f, e, ends, span_e, span_f, part
                 )
                 if not masks[f, e]:
                     masks[e, f] = 0
+
+
+@njit(cache=True)
+def end_cosines(start, way, length, f, q0, q1, out):  # type: ignore[no-untyped-def]
+    """Greatest cosines, seen from the two ends of contact f, between the way into f and to a place of q0-q1.
+
+    Along a line the cosine is a sine of the angle travelled: greatest at an end or where its derivative,
+    linear in the place, is nil.
+    """
+    for end in range(2):
+        sign = 1.0 if end == 0 else -1.0
+        a0 = a1 = b0 = b1 = b2 = 0.0
+        for c in range(3):
+            v = start[f, c] + (length[f] if end else 0.0) * way[f, c]
+            d = q1[c] - q0[c]
+            w = q0[c] - v
+            a0 += sign * way[f, c] * w
+            a1 += sign * way[f, c] * d
+            b0 += w * w
+            b1 += w * d
+            b2 += d * d
+        best = -1.0
+        slope = a1 * b1 - a0 * b2
+        turn = (a0 * b1 - a1 * b0) / slope if slope != 0.0 else 0.0
+        for k in range(3):
+            s = 0.0 if k == 0 else 1.0 if k == 1 else min(1.0, max(0.0, turn))
+            away = b0 + 2.0 * b1 * s + b2 * s * s
+            if away > ON_EDGE * ON_EDGE:
+                best = max(best, (a0 + a1 * s) / np.sqrt(away))
+            elif b2 <= ON_EDGE * ON_EDGE:
+                best = 1.0
+        out[end] = best
+
+
+@njit(cache=True)
+def pair_cosines(start, way, length, ends, masks, cosine):  # type: ignore[no-untyped-def]
+    """cosine[f, e]: end_cosines of contact f to contact e, for pairs that may see each other."""
+    for f in range(len(start)):
+        for e in range(len(start)):
+            if masks[f, e] and length[f] > 0.0:
+                end_cosines(start, way, length, f, ends[e, 0], ends[e, 1], cosine[f, e])

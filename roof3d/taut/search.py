@@ -35,12 +35,13 @@ from numba import njit
 
 from roof3d.taut.cells import CELLS_MOST, FEW, SIDES, point_to_cell
 from roof3d.taut.clear import all_see_all, sees_all
-from roof3d.taut.hidden import may_see, side_mask
+from roof3d.taut.hidden import ON_EDGE, end_cosines, may_see, off_segment, side_mask
 from roof3d.taut.shorten import MOST, one_contact, shorten
 from roof3d.taut.sight import blocked, lift, winding
 
 ALLOWANCE = 0.0005  # m
-ON_EDGE = 1e-4  # m, a point this near an edge lies on it; well within the allowance
+AT_END = 1e-6  # sum of cosines up to which a rope bends only at a contact's end
+SAME = 1e-6  # m, ways to a corner that differ by less are one way
 NEAR_END = 0.006  # m, contact places this near an edge's end are lifted off all faces around
 HINTS = 6  # sequences of neighbouring points tried first
 POOL = 20_000  # sequences kept for one point
@@ -52,19 +53,6 @@ CHECKS = 300  # sequences looked at for one point before it is cut off
 @njit(cache=True, inline="always")
 def _flip(mask):  # type: ignore[no-untyped-def]
     return ((mask & 1) << 1) | ((mask & 2) >> 1)
-
-
-@njit(cache=True, inline="always")
-def _off_contact(start, way, length, e, p):  # type: ignore[no-untyped-def]
-    """Distance from a point to contact e."""
-    t = 0.0
-    for c in range(3):
-        t += (p[c] - start[e, c]) * way[e, c]
-    t = min(length[e], max(0.0, t))
-    s = 0.0
-    for c in range(3):
-        s += (p[c] - start[e, c] - t * way[e, c]) ** 2
-    return np.sqrt(s)
 
 
 @njit(cache=True)
@@ -96,6 +84,13 @@ def path_free(sight, faced, contacts, a_lifted, p_lifted, sequence, k, t, places
         if blocked(sight, left, right):
             return -1 if guess else 0
     return 1
+
+
+@njit(cache=True)
+def _way_to(sight, faced, contacts, p, p_lifted, end, end_lifted, sequence, k, t, places):  # type: ignore[no-untyped-def]
+    """(path_free, lower bound, length) of the shortest polyline point - sequence - end; places into t."""
+    lower, exact = shorten(p, end, sequence, k, contacts[0], contacts[1], contacts[2], t)
+    return path_free(sight, faced, contacts, end_lifted, p_lifted, sequence, k, t, places), lower, exact
 
 
 @njit(cache=True)
@@ -156,7 +151,7 @@ def _sealed(sight, p, node_lifted):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def search_all(  # type: ignore[no-untyped-def]
-    sight, faced, region, plates, contacts, cells, pair, near, ahead, known, before, node_place,
+    sight, faced, region, plates, contacts, cells, pair, cosine, near, ahead, known, before, node_place,
     node_lifted, cell_ends, pair_clear, a_clear, a, a_lifted, a_mask, points, lifted, guess,
     limit, most_checks, enough, lo, hi, seq, count, places_t, checks,
 ):  # fmt: skip
@@ -192,6 +187,8 @@ def search_all(  # type: ignore[no-untyped-def]
     p_mask = np.empty(n_contacts, np.int32)
     node_value = np.empty(len(cell_contact))
     p_clear = np.empty(len(cell_contact), np.int64)
+    corner_best = np.empty(n_contacts)
+    p_cosine = np.empty((n_contacts, 2))
     tried_seq = np.empty((CANDIDATES, MOST), np.int64)
     tried_count = np.zeros(CANDIDATES, np.int64)
     hint_seq = np.empty((HINTS, MOST), np.int64)
@@ -236,8 +233,11 @@ def search_all(  # type: ignore[no-untyped-def]
                     hint_t[h, j] = t[j]
         for e in range(n_contacts):
             p_mask[e] = side_mask(start, n1, n2, e, p)
-            if p_mask[e] and _off_contact(start, way, length, e, p) < ON_EDGE:
+            low, high = cell_low[cell_first[e]], cell_high[cell_first[e + 1] - 1]
+            if p_mask[e] and off_segment(low, high, p) < ON_EDGE:
                 p_mask[e] = 0  # a rope from a place on an edge never bends at that same edge
+            if p_mask[e] and length[e] > 0.0:
+                end_cosines(start, way, length, e, p, p, p_cosine[e])
         # graph paths whose last node sees the point, cheapest first, each sequence once
         tried = 0
         for n in range(len(cell_contact)):
@@ -310,8 +310,8 @@ def search_all(  # type: ignore[no-untyped-def]
             tried += 1
             lower, exact = shorten(p, a, sequence, k, start, way, length, t)
             free = path_free(sight, faced, contacts, a_lifted, lifted[i], sequence, k, t, places)
-            if free > 0 and exact < best:
-                best, best_lower = exact, lower
+            if free > 0 and (exact < best or best == value):
+                best, best_lower = min(exact, best), lower
                 count[i] = k
                 for j in range(k):
                     seq[i, j] = sequence[j]
@@ -322,6 +322,7 @@ def search_all(  # type: ignore[no-untyped-def]
             continue  # most likely inside the building: not searched, and nothing is claimed
         for c in range(len(cell_contact)):
             p_clear[c] = pair_clear[c, c]  # 0 where the cell's place is a guess, else -1: not known yet
+        corner_best[:] = np.inf
         cut = min(limit, best)
         used = size = looked = 0
         frontier = np.inf  # least bound among sequences that were put aside
@@ -350,6 +351,14 @@ def search_all(  # type: ignore[no-untyped-def]
                         repeated = repeated or sequence[j] == f
                     if repeated:
                         continue
+                    if length[last] > 0.0:
+                        if before_last < 0:
+                            come0, come1 = p_cosine[last, 0], p_cosine[last, 1]
+                        else:
+                            came = node_contact[before_last]
+                            come0, come1 = cosine[last, came, 0], cosine[last, came, 1]
+                        if come0 + cosine[last, f, 0] <= AT_END or come1 + cosine[last, f, 1] <= AT_END:
+                            continue  # the rope would bend at the end of the last contact: not an exact sequence
                     mask_out = _flip(pair[f, last])
                 bound = np.inf
                 first_f = cell_first[f]
@@ -436,36 +445,49 @@ def search_all(  # type: ignore[no-untyped-def]
                     frontier = min(frontier, parent_key)
                     ended = True
                     break
-                if node_seen[parent]:
+                if not node_seen[parent]:
+                    # first contact of the rope, seen from the point: tested only now that it matters
+                    node_seen[parent] = True
+                    f = node_contact[parent]
+                    bound = np.inf
+                    for c in range(cell_first[f], cell_first[f + 1]):
+                        slot = c - cell_first[f]
+                        if node_reach[parent, slot] < cut and not may_see(
+                            sight, region, plates, p, p, cell_low[c], cell_high[c], FEW
+                        ):
+                            node_reach[parent, slot] = np.inf
+                        bound = min(bound, node_reach[parent, slot] + _onward(ahead, c, node_mask[parent]))
+                    bound = max(bound, parent_key)
+                    if bound >= cut:
+                        continue
+                    if bound > parent_key + 1e-9:
+                        size = _push(heap_key, heap_node, size, bound, parent)
+                        continue
+                looked += 1
+                k = node_depth[parent]
+                node = parent
+                for j in range(k - 1, -1, -1):
+                    sequence[j] = node_contact[node]
+                    node = node_parent[node]
+                last = sequence[k - 1]
+                for j in range(k):
+                    t[j] = node_t[parent, j]
+                if length[last] > 0.0:
                     break
-                # first contact of the rope, seen from the point: tested only now that it matters
-                node_seen[parent] = True
-                f = node_contact[parent]
-                bound = np.inf
-                for c in range(cell_first[f], cell_first[f + 1]):
-                    slot = c - cell_first[f]
-                    if node_reach[parent, slot] < cut and not may_see(
-                        sight, region, plates, p, p, cell_low[c], cell_high[c], FEW
-                    ):
-                        node_reach[parent, slot] = np.inf
-                    bound = min(bound, node_reach[parent, slot] + _onward(ahead, c, node_mask[parent]))
-                bound = max(bound, parent_key)
-                if bound >= cut:
+                # at a corner the rope falls in two: the way to it must be free, and a shortest one
+                place = node_lifted[cell_first[last]]
+                free, lower, exact = _way_to(
+                    sight, faced, contacts, p, lifted[i], start[last], place, sequence, k - 1, t, places
+                )
+                if free < 0 or (free == 0 and contacts[6][last]):
+                    break
+                if free == 0 or lower > corner_best[last] - SAME:
                     continue
-                if bound <= parent_key + 1e-9:
-                    break
-                size = _push(heap_key, heap_node, size, bound, parent)
+                corner_best[last] = exact
+                node_reach[parent, 0] = max(node_reach[parent, 0], np.float32(lower * (1.0 - 1e-6)))
+                break
             if ended:
                 break
-            looked += 1
-            k = node_depth[parent]
-            node = parent
-            for j in range(k - 1, -1, -1):
-                sequence[j] = node_contact[node]
-                node = node_parent[node]
-            last = sequence[k - 1]
-            for j in range(k):
-                t[j] = node_t[parent, j]
             if node_mask[parent] & a_mask[last]:
                 lower, exact = shorten(p, a, sequence, k, start, way, length, t)
                 if exact < best:
