@@ -266,6 +266,7 @@ class Candidates:
     rating: float | None = None  # N, of the anchors on offer
     tied: bool = False  # a worker can change from anchor to anchor without letting go
     tie_overlap: float = 0.5  # m2 that two anchors must both serve for a change between them
+    given: tuple[str, ...] = field(default=(), compare=False)  # keys that the plan file sets itself
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from roof3d.check import check
 from roof3d.errors import InputError
 from roof3d.place import Placement, alternatives, explain_gaps, place, placement_json, table_rows
 from roof3d.place.candidates import find_candidates, find_lines, spacings
+from roof3d.place.study import make_study
 from roof3d.plan import read_plan, write_plan
 from roof3d.records import Candidates, KeepOut, Plan, Protection, Roof
 
@@ -241,7 +242,7 @@ def test_nothing_holds_over_a_low_level(roof: Roof, plan: Plan) -> None:
     none = place(low, plan)
     assert none.anchors == 0
     assert none.unserved_m2 == pytest.approx(none.work_m2)
-    assert "no place serves" in none.proof
+    assert "at none of 9 places does a line of 8 m hold every limit (room below lacks at 9)" in none.proof
     gaps = explain_gaps(none)
     assert sum(gap.area_m2 for gap in gaps) == pytest.approx(none.unserved_m2)
     assert all("room below" in gap.reason for gap in gaps)
@@ -270,7 +271,7 @@ def test_alternatives_side_by_side(roof: Roof, plan: Plan) -> None:
     assert restraint.unserved_m2 > points.unserved_m2
     rows = table_rows((points, restraint))
     assert rows[0][:4] == ("points", "1", "8.00 m", "114.00 crowns")
-    assert rows[1][5] == "none passed"
+    assert rows[1][6] == "no edge passed"
 
 
 def test_tied_at_all_times(roof: Roof, plan: Plan) -> None:
@@ -290,6 +291,37 @@ def test_tied_at_all_times(roof: Roof, plan: Plan) -> None:
             break
         reached |= more
     assert len(reached) == tied.anchors
+
+
+def test_a_value_that_the_plan_sets_is_not_assumed(roof: Roof, plan: Plan, folder: Path) -> None:
+    """Set or left, the value is the same; only what nobody set reads as assumed, also after writing."""
+    text = PLAN.replace('along = ["ridge"]', 'along = ["slope"]').replace("8 m", "6 m")
+    (folder / "left.toml").write_text(text)
+    (folder / "set.toml").write_text(
+        text + 'height = "0.1 m"\nslope_step = 1.2\ntied = true\ntie_overlap = 0.5\n'
+    )
+
+    def said(name: str) -> str:
+        read = read_plan(folder / name)
+        assert read.candidates.height == 0.1
+        return " ".join(make_study(roof, read, stop=lambda: True).assumptions)
+
+    assert "0.10 m above" in said("left.toml")
+    assert "1.20 m apart up the slope" in said("left.toml")
+    for word in ("0.10 m above", "up the slope", "change between"):
+        assert word not in said("set.toml")
+    write_plan(read_plan(folder / "set.toml"), folder / "again.toml")
+    assert "height = 0.1" in (folder / "again.toml").read_text()
+    assert "0.10 m above" not in said("again.toml")
+
+
+def test_slopes_are_assumed_where_there_is_no_ridge(roof: Roof, plan: Plan) -> None:
+    flat = replace(roof, edges=tuple(edge for edge in roof.edges if edge.kind != "ridge"), cache={})
+    found, told = find_candidates(flat, replace(plan, candidates=Candidates()))
+    assert {one.kind for one in found} == {"slope"}
+    assert any("anchors stand on the slopes (assumed" in text for text in told)
+    with pytest.raises(InputError, match="no place for an anchor"):
+        place(flat, plan)  # this plan asks for the ridge itself
 
 
 def test_defaults_of_the_records_mean_what_the_file_says() -> None:

@@ -522,7 +522,7 @@ def test_table_of_keys_covers_every_field() -> None:
                 found += missing(kind)
         return found
 
-    assert missing(PLAN) == ["Plan.file", "Plan.sha256"]
+    assert missing(PLAN) == ["Plan.file", "Plan.sha256", "Candidates.given"]
 
 
 # ------------------------------------------------------------------------------------------ writing

@@ -9,13 +9,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from roof3d.place.allowed import Judge, anchor_with
-from roof3d.place.choose import Placement
-from roof3d.place.study import Column, Study
+from roof3d.place.choose import LEAST_GAIN_M2, Placement
+from roof3d.place.offer import longest_line
+from roof3d.place.study import Study
 from roof3d.records import Anchor, Floats, Protection
 
 SAMPLES = 12  # unserved cells looked at for each plane
 NEAREST = 3  # places tried for each piece of advice
 FURTHER = 2.0  # times the longest line on offer: how far places are looked for
+SHORTER_M = 0.5  # steps of shorter lines that are tried
 
 
 @dataclass(frozen=True)
@@ -34,10 +36,8 @@ def explain_gaps(placement: Placement, stop: Callable[[], bool] = lambda: False)
     Once ``stop`` says so, nothing more is tried out: advice is then left to what needs no trial.
     """
     cells = placement.result.cells
-    study = placement.study
-    points = [column for column in study.columns if column.kind == "point"]
+    asker = _Asker(placement, stop)
     out: list[Gap] = []
-    tied: dict[int, float] = {}  # lines of restraint at places, tried once each
     for number, plane in enumerate(cells.planes):
         rows = np.flatnonzero((cells.plane == number) & ~cells.any_served)
         area = float(cells.area[rows].sum())
@@ -45,116 +45,176 @@ def explain_gaps(placement: Placement, stop: Callable[[], bool] = lambda: False)
             continue
         order = rows[np.argsort(-cells.area[rows], kind="stable")]
         picked = order[np.unique(np.linspace(0, len(order) - 1, SAMPLES).astype(np.int64))]
-        reason, advice = _reason(study, points, cells.at[picked], cells.area[picked], tied, stop)
+        reason, advice = asker.ask(cells.at[picked], cells.area[picked], cells.size[picked])
         out.append(Gap(plane, area, reason, advice))
     return tuple(out)
 
 
-def _reason(
-    study: Study,
-    points: list[Column],
-    at: Floats,
-    area: Floats,
-    restrained: dict[int, float],
-    stop: Callable[[], bool],
-) -> tuple[str, tuple[str, ...]]:
-    longest = max(study.lengths)
-    needs = _needs(study, points, at, FURTHER * longest)
-    least = needs.min(axis=1)
-    far = least > longest
-    if float(area[far].sum()) > 0.5 * float(area.sum()):
-        known = least[np.isfinite(least)]
-        if not known.size:
+class _Asker:
+    """Asks about cells of one choice; what was tried at a place is tried once."""
+
+    def __init__(self, placement: Placement, stop: Callable[[], bool]) -> None:
+        self.study: Study = placement.study
+        self.kind = placement.kind
+        self.stop = stop
+        kinds = {"points": ("point",), "lines": ("line",)}.get(self.kind, ("point", "line"))
+        self.columns = [column for column in self.study.columns if column.kind in kinds]
+        self.longest = np.array([longest_line(column, self.kind) for column in self.columns])
+        self.tied: dict[int, float] = {}
+        self.short: dict[int, float] = {}
+        self.guarded: dict[tuple[str, ...], Judge] = {}
+        self.kind_of = {edge.id: edge.kind for edge in self.study.roof.edges}
+
+    def ask(self, at: Floats, area: Floats, size: Floats) -> tuple[str, tuple[str, ...]]:
+        longest = max(self.study.lengths)
+        needs = self._needs(at, FURTHER * longest)
+        whole = float(area.sum())
+        # all of a cell lies within twice its side of its point, on slopes up to 45 degrees
+        served = (needs + 2.0 * size[:, None] <= self.longest[None, :]).any(axis=1)
+        if float(area[served].sum()) > 0.5 * whole:
             return (
-                f"no place is within {FURTHER * longest:g} m of it",
-                ("more candidates: other edges, slopes, a list of places",),
+                f"anchors for it would each add less than {LEAST_GAIN_M2:g} m2, and not all can be served",
+                ("an anchor more, if the little that it adds is wanted",),
             )
-        return (
-            f"it is out of reach of the longest line on offer, {longest:g} m",
-            (
-                f"a line of up to {np.ceil(known.max() * 10) / 10:.1f} m would reach it",
-                "more candidates nearby",
-            ),
-        )
-    # in reach of a line on offer, but that line is not allowed there
-    edges: Counter[str] = Counter()
-    words: Counter[str] = Counter()
-    nearest: list[int] = []
-    for row in np.flatnonzero(~far):
-        for k in np.argsort(needs[row], kind="stable")[:NEAREST]:
-            if needs[row, k] <= longest:
-                allowed = points[int(k)].allowed
-                edges.update(allowed.blocked_by)
-                words[allowed.reason or "the line of restraint there is shorter"] += 1
-                nearest.append(int(k))
-    names = sorted(edges, key=lambda name: (-edges[name], name))
-    cause = words.most_common(1)[0][0] if words else "no line there holds every limit"
-    where = f" at {_few(names)}" if names else ""
-    reason = f"the lines that reach it do not hold every limit{where}: {cause}"
-    if stop():
-        return reason, ("nothing was tried out: stopped",)
-    return reason, _trials(study, points, needs, sorted(set(nearest)), names, restrained)
+        least = needs.min(axis=1, initial=np.inf)
+        far = least > longest
+        if float(area[far].sum()) > 0.5 * whole:
+            known = least[np.isfinite(least)]
+            if not known.size:
+                return (
+                    f"no place is within {FURTHER * longest:g} m of it",
+                    ("more candidates: other edges, slopes, a list of places",),
+                )
+            return (
+                f"it is out of reach of the longest line on offer, {longest:g} m",
+                (
+                    f"a line of up to {np.ceil(known.max() * 10) / 10:.1f} m would reach it, "
+                    "if it holds every limit",
+                    "more candidates nearby",
+                ),
+            )
+        return self._blocked(needs, far, longest)
 
+    def _needs(self, at: Floats, limit: float) -> Floats:
+        """Line that each cell's point needs from each place, standing and kneeling, (cells, places)."""
+        worker = self.study.plan.worker
+        needs = np.full((len(at), len(self.columns)), np.inf)
+        for k, column in enumerate(self.columns):
+            worst = np.zeros(len(at))
+            for height in (worker.kneeling_height, worker.attachment_height):
+                worst = np.maximum(worst, column.ruler.measure(at + np.array([0.0, 0.0, height]), limit).hi)
+            needs[:, k] = worst
+        return needs
 
-def _needs(study: Study, points: list[Column], at: Floats, limit: float) -> Floats:
-    """Line that each cell's point needs from each place, standing and kneeling, (cells, places)."""
-    plan = study.plan
-    needs = np.full((len(at), len(points)), np.inf)
-    for k, column in enumerate(points):
-        worst = np.zeros(len(at))
-        for height in (plan.worker.kneeling_height, plan.worker.attachment_height):
-            worst = np.maximum(worst, column.ruler.measure(at + np.array([0.0, 0.0, height]), limit).hi)
-        needs[:, k] = worst
-    return needs
+    def _blocked(self, needs: Floats, far: np.ndarray, longest: float) -> tuple[str, tuple[str, ...]]:
+        """In reach of a line on offer, but that line is not allowed there."""
+        edges: Counter[str] = Counter()
+        words: Counter[str] = Counter()
+        nearest: list[int] = []
+        for row in np.flatnonzero(~far):
+            for k in np.argsort(needs[row], kind="stable")[:NEAREST]:
+                if needs[row, k] <= longest:
+                    allowed = self.columns[int(k)].allowed
+                    edges.update(name for name in allowed.blocked_by if name in self.kind_of)
+                    if self.kind == "restraint":
+                        words["no longer line restrains there"] += 1
+                    else:
+                        words[allowed.reason or "the line of restraint there is shorter"] += 1
+                    nearest.append(int(k))
+        names = sorted(edges, key=lambda name: (-edges[name], name))
+        cause = words.most_common(1)[0][0] if words else "no line there holds every limit"
+        where = f" at {_few(names)}" if names and self.kind != "restraint" else ""
+        reason = f"the lines that reach it do not hold every limit{where}: {cause}"
+        if self.stop():
+            return reason, ("nothing was tried out: stopped",)
+        return reason, self._trials(needs, sorted(set(nearest)), names)
 
-
-def _trials(
-    study: Study,
-    points: list[Column],
-    needs: Floats,
-    nearest: list[int],
-    edges: list[str],
-    restrained: dict[int, float],
-) -> tuple[str, ...]:
-    """Advice that a trial on the model bears out, then what was not tried."""
-    advice: list[str] = []
-    wanted = float(np.median(needs.min(axis=1)))
-    fitting = [length for length in study.lengths if length >= wanted] or [max(study.lengths)]
-    if edges and nearest:
-        guarded = replace(
-            study.plan, protection=(*study.plan.protection, Protection(edges=tuple(edges), means="guardrail"))
-        )
-        judge = Judge(study.roof, guarded)
-        tried = nearest[:: max(1, len(nearest) // NEAREST)][:NEAREST]
-        held = 0
-        for k in tried:
-            anchor = points[k].anchor
-            assert isinstance(anchor, Anchor)
-            allowed = judge.point(points[k].points[0], [fitting[0]], study.plan.line)
-            sound = anchor_with(anchor, study.plan.line, fitting[0])
-            held += allowed.length >= fitting[0] and not judge.dangers([sound])
-        if held:
+    def _trials(self, needs: Floats, nearest: list[int], edges: list[str]) -> tuple[str, ...]:
+        """Advice that a trial on the model bears out, then what was not tried."""
+        study, plan = self.study, self.study.plan
+        advice: list[str] = []
+        wanted = float(np.median(needs.min(axis=1)))
+        fitting = [length for length in study.lengths if length >= wanted] or [max(study.lengths)]
+        points = [k for k in nearest if self.columns[k].kind == "point"]
+        tried = points[:: max(1, len(points) // NEAREST)][:NEAREST]
+        if edges and tried:
+            advice += self._protection(tried, edges, fitting[0])
+        shorter = [x for x in self.longest if 0 < x < wanted]
+        if not self.longest.any() and tried:
+            held = max(self._shorter(k) for k in tried)
+            if held > 0:
+                advice.append(f"lines of up to {held:g} m hold every limit there, and serve what lies inward")
+            lengths = [self._restrained(k) for k in tried]
+            if max(lengths) > held:
+                advice.append(
+                    f"lines that restrain, of up to {max(lengths):.2f} m there, serve what lies inward"
+                )
+        elif shorter:
             advice.append(
-                f"edge protection along {_few(edges)}: with it a line of {fitting[0]:g} m holds every limit "
-                f"at {held} of {len(tried)} places tried"
+                f"places nearer to it: lines of up to {max(shorter):g} m hold every limit at others"
             )
-    shorter = [column.allowed.length for column in points if 0 < column.allowed.length < wanted]
-    if not any(column.allowed.length for column in points) and study.plan.line.policy != "restraint":
-        tie = replace(study.plan.line, policy="restraint", slack=0.0)
-        lengths = []
-        for k in nearest[:NEAREST]:
-            if k not in restrained:
-                restrained[k] = study.judge.point(points[k].points[0], [max(study.lengths)], tie).length
-            lengths.append(restrained[k])
-        if any(lengths):
+        if not any(column.kind == "line" for column in study.columns):
+            advice.append("an anchor line along the ridge or parallel to the edge swings less (not tried)")
+        elif not plan.anchor_lines:
             advice.append(
-                f"lines short enough to restrain, up to {max(lengths):.2f} m there, serve what lies inward"
+                "an [[anchor_line]] in the plan as a pattern, with its rope's data: the default rope "
+                "may give too much (not tried)"
             )
-    elif shorter:
-        advice.append("places nearer to it, from which shorter lines reach it")
-    if not any(column.kind == "line" for column in study.columns):
-        advice.append("an anchor line along the ridge or parallel to the edge swings less (not tried)")
-    return tuple(advice)
+        return tuple(advice)
+
+    def _protection(self, tried: list[int], edges: list[str], length: float) -> list[str]:
+        """The least edge protection, by kind of edge, with which a line holds at most of the places tried."""
+        kinds = sorted({self.kind_of[name] for name in edges if name in self.kind_of})
+        sets = [tuple(name for name in edges if self.kind_of.get(name) == kind) for kind in kinds]
+        sets = [*sets, tuple(edges)] if len(sets) > 1 else [tuple(edges)]
+        best: tuple[int, tuple[str, ...]] = (0, ())
+        for names in sets:
+            if self.stop():
+                break
+            held = sum(self._holds_guarded(k, names, length) for k in tried)
+            if held > best[0]:
+                best = (held, names)
+        held, names = best
+        if not held:
+            return []
+        metres = sum(edge.length_m for edge in self.study.roof.edges if edge.id in names)
+        return [
+            f"edge protection along {_few(list(names))} ({metres:.1f} m in all): with it a line of "
+            f"{length:g} m holds every limit at {held} of {len(tried)} places tried"
+        ]
+
+    def _holds_guarded(self, k: int, names: tuple[str, ...], length: float) -> bool:
+        plan = self.study.plan
+        if names not in self.guarded:
+            guard = Protection(edges=names, means="guardrail")
+            self.guarded[names] = Judge(self.study.roof, replace(plan, protection=(*plan.protection, guard)))
+        judge = self.guarded[names]
+        anchor = self.columns[k].anchor
+        assert isinstance(anchor, Anchor)
+        allowed = judge.point(self.columns[k].points[0], [length], plan.line)
+        return allowed.length >= length and not judge.dangers([anchor_with(anchor, plan.line, length)])
+
+    def _shorter(self, k: int) -> float:
+        """The longest line below those on offer that holds every limit at a place, in whole steps."""
+        if k not in self.short:
+            lengths = list(np.arange(SHORTER_M, min(self.study.lengths) - 1e-9, SHORTER_M).round(3))
+            line = self.study.plan.line
+            if not lengths or line.policy == "restraint":
+                self.short[k] = 0.0
+            else:
+                self.short[k] = self.study.judge.point(self.columns[k].points[0], lengths, line).length
+        return self.short[k]
+
+    def _restrained(self, k: int) -> float:
+        if k not in self.tied:
+            line = self.study.plan.line
+            if line.policy == "restraint":
+                self.tied[k] = 0.0  # that is what was asked for in the first place
+            else:
+                tie = replace(line, policy="restraint", slack=0.0)
+                at, longest = self.columns[k].points[0], max(self.study.lengths)
+                self.tied[k] = self.study.judge.point(at, [longest], tie).length
+        return self.tied[k]
 
 
 def _few(names: list[str], most: int = 6) -> str:

@@ -26,7 +26,7 @@ from roof3d.fall import (
     protected,
     restraint_length,
 )
-from roof3d.fall.states import SWING, reach_limit
+from roof3d.fall.states import SWING, TOLERANCE_M, reach_limit
 from roof3d.plan import rules_for
 from roof3d.records import (
     BREAKS,
@@ -128,8 +128,7 @@ class Judge:
         terms, _ = make_terms(self.plan, self.rules, line, most)
         setback = line.setback if line.setback is not None else self.rules.value("restraint_setback")
         length = restraint_length(self.boundary, self.ruler(at), terms, setback, self.guards, most)
-        steps = np.floor(length / STEP_M + 1e-9)
-        return Allowed(max(0.0, round(float(steps * STEP_M), 3)))
+        return Allowed(_step_down(length))
 
     def _broken(self, ruler: AnchorRuler, length: float, line: Line) -> tuple[tuple[str, ...], str]:
         """Edges at which a limit is broken (or may be), and one reason."""
@@ -163,8 +162,8 @@ class Judge:
         if line.policy == "restraint":
             tied = replace(source, line=replace(line, length=order[-1]))
             found = self._check((), (tied,))
-            held = np.floor(found.anchors[0].line_length_m / STEP_M + 1e-9) * STEP_M
-            order = [round(float(held), 3)] if held > 0 else []
+            held = _step_down(found.anchors[0].line_length_m)
+            order = [held] if held > 0 else []
         low, high = 0, len(order)
         blocked: tuple[str, ...] = ()
         reason = ""
@@ -232,6 +231,12 @@ class Judge:
     def _check(self, anchors: tuple[Anchor, ...], lines: tuple[AnchorLine, ...]) -> Result:
         plan = replace(self.plan, anchors=anchors, anchor_lines=lines, work=(NOTHING,))
         return check(self.roof, plan)
+
+
+def _step_down(length: float) -> float:
+    """A line of restraint to what can be set on site. A check of the shorter line looks at the edges anew,
+    to within its tolerance, and must not find the line longer than what restrains."""
+    return max(0.0, round(float(np.floor((length - TOLERANCE_M) / STEP_M + 1e-9) * STEP_M), 3))
 
 
 def _clearly(result: Assessment, terms: Terms, limits: Limits, slack: float, turn: float) -> np.ndarray:

@@ -24,7 +24,7 @@ from roof3d import taut
 from roof3d.errors import InputError
 from roof3d.fall import footprint
 from roof3d.plan import candidates_path, rules_for
-from roof3d.records import Edge, Facet, Floats, Plan, Roof
+from roof3d.records import Candidates, Edge, Facet, Floats, Plan, Roof
 
 LEVEL_DEG = 3.0  # planes up to this pitch count as level
 SAME_M = 0.01  # candidates nearer to each other than this are one
@@ -89,20 +89,14 @@ def find_candidates(roof: Roof, plan: Plan) -> tuple[tuple[Candidate, ...], tupl
         )
     else:
         spacing = wish.spacing
-    raw: list[tuple[Floats, str, str, int | None]] = []
-    for edge in roof.edges:
-        if edge.kind in wish.along:
-            raw += [(at, edge.kind, edge.id, rafter) for at, rafter in _on_edge(roof, edge, plan, spacing)]
-    for facet in roof.planes:
-        if "slope" in wish.along or facet.pitch_deg <= LEVEL_DEG:
-            raw += [(at, "slope", facet.id, rafter) for at, rafter in _on_slope(facet, plan, spacing)]
-    if raw:
-        points = np.array([entry[0] for entry in raw])
-        keep, said = _allowed(roof, plan, points)
-        assumptions += said
-        raised = points + np.array([0.0, 0.0, wish.height])
-        keep &= ~taut.inside(taut.prepare(roof), raised)
-        raw = [(raised[k], *raw[k][1:]) for k in np.flatnonzero(keep)]
+    raw, said = _on_roof(roof, plan, wish.along, spacing)
+    if not raw and "along" not in wish.given and wish.along == Candidates().along and not wish.list_file:
+        # a roof without ridge or hip, and a plan that does not ask for them
+        raw, said = _on_roof(roof, plan, ("slope",), spacing)
+        said.append(
+            "anchors stand on the slopes (assumed: the plan names no edges, and no ridge or hip takes any)"
+        )
+    assumptions += said
     raw += [(roof.to_local(at), "off-roof", "", None) for at in wish.off_roof]
     raw = _apart(raw)
     found = [
@@ -114,6 +108,26 @@ def find_candidates(roof: Roof, plan: Plan) -> tuple[tuple[Candidate, ...], tupl
         assert path is not None
         found += read_list(path, roof)
     return tuple(found), tuple(assumptions)
+
+
+def _on_roof(
+    roof: Roof, plan: Plan, along: Sequence[str], spacing: float
+) -> tuple[list[tuple[Floats, str, str, int | None]], list[str]]:
+    """Tie-off points over the edges and slopes of ``along`` that are allowed and free; what is assumed."""
+    raw: list[tuple[Floats, str, str, int | None]] = []
+    for edge in roof.edges:
+        if edge.kind in along:
+            raw += [(at, edge.kind, edge.id, rafter) for at, rafter in _on_edge(roof, edge, plan, spacing)]
+    for facet in roof.planes:
+        if "slope" in along or facet.pitch_deg <= LEVEL_DEG:
+            raw += [(at, "slope", facet.id, rafter) for at, rafter in _on_slope(facet, plan, spacing)]
+    if not raw:
+        return [], []
+    points = np.array([entry[0] for entry in raw])
+    keep, said = _allowed(roof, plan, points)
+    raised = points + np.array([0.0, 0.0, plan.candidates.height])
+    keep &= ~taut.inside(taut.prepare(roof), raised)
+    return [(raised[k], *raw[k][1:]) for k in np.flatnonzero(keep)], said
 
 
 def _apart(raw: list[tuple[Floats, str, str, int | None]]) -> list[tuple[Floats, str, str, int | None]]:

@@ -19,7 +19,6 @@ from roof3d.fall.reach import (
     FIRST_CELL_M,
     LEAST_CELL_M,
     MOST_CELLS,
-    CellLevel,
     cell_points,
     first_cells,
     quarter_cells,
@@ -39,6 +38,7 @@ class Demand:
     plane: Ints  # (n,) row of ``planes``
     planes: tuple[str, ...]
     at: Floats  # (n, 3) a point of the cell, local
+    centre: Floats  # (n, 2) of its square in plan
     area: Floats  # (n,) m2 on the slope
     size: Floats  # (n,) m, side of the cell in plan
     need: np.ndarray  # (n, places) float32, shortest line that serves the whole cell, m; inf: none on offer
@@ -85,16 +85,19 @@ def make_demand(
         need, point_need, open_cells = _needs(at, radius, rulers, lengths, heights, tell, stop)
         split = (not stop()) & open_cells & (level.size > least_m * 1.0001)
         keep = ~split
-        done.append((level.plane[keep], at[keep], area[keep], level.size[keep], need[keep], point_need[keep]))
+        kept = (level.plane, at, level.centre, area, level.size, need, point_need)
+        done.append(tuple(part[keep] for part in kept))
         level = quarter_cells(level, split)
     if not done:
-        empty = CellLevel(
-            np.zeros(0, dtype=np.int64), np.zeros(0, dtype=object), np.zeros((0, 2)), np.zeros(0)
-        )
         nothing = np.zeros((0, len(rulers)), dtype=np.float32)
-        return Demand(empty.plane, (), np.zeros((0, 3)), np.zeros(0), np.zeros(0), nothing, nothing)
-    plane, at, area, size, need, point_need = (np.concatenate([part[k] for part in done]) for k in range(6))
-    return Demand(plane, tuple(facet.id for facet in facets), at, area, size, need, point_need)
+        none = np.zeros(0)
+        return Demand(
+            none.astype(np.int64), (), np.zeros((0, 3)), np.zeros((0, 2)), none, none, nothing, nothing
+        )
+    plane, at, centre, area, size, need, point_need = (
+        np.concatenate([part[k] for part in done]) for k in range(7)
+    )
+    return Demand(plane, tuple(facet.id for facet in facets), at, centre, area, size, need, point_need)
 
 
 def _needs(

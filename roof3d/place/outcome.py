@@ -10,7 +10,7 @@ from roof3d.place.choose import Placement
 from roof3d.units import format_area, format_length
 
 SCHEMA = "roof3d-placement/1"
-HEADINGS = ("by", "anchors", "line", "cost", "unserved", "worst margin", "proof")
+HEADINGS = ("by", "anchors", "line", "cost", "served", "not served", "worst margin", "proof")
 
 
 def placement_json(placement: Placement, gaps: Sequence[Gap] | None = None) -> dict[str, Any]:
@@ -41,6 +41,7 @@ def placement_json(placement: Placement, gaps: Sequence[Gap] | None = None) -> d
         "work": {
             "area_m2": round(placement.work_m2, 6),
             "unserved_m2": round(placement.unserved_m2, 6),
+            "left_out_m2": round(placement.left_m2, 6),
             "cells": len(placement.study.demand.area),
             "served_by_first": [
                 {"anchor": name, "served_m2": round(area, 6)} for name, area in placement.growth
@@ -77,24 +78,35 @@ def table_rows(placements: Sequence[Placement], units: str = "m") -> list[tuple[
     system: Any = units
     rows: list[tuple[str, ...]] = []
     for one in placements:
-        margin = "none passed" if one.worst_margin_m is None else format_length(one.worst_margin_m, system)
-        cost = "no prices" if one.cost is None else f"{one.cost:.2f} {one.plan.prices.currency}".strip()
         if not one.named:
-            proof = "no place holds every limit"
-        elif one.proven:
-            proof = "fewest" if one.aim == "fewest" else "least cost"
+            margin = "-"
+        elif one.worst_margin_m is None:
+            margin = "no edge passed"
         else:
-            proof = f"gap {100 * one.gap:.1f} %" if one.gap > 0 else "gap nil"
-            proof += ", not all served" if not one.complete else ", in doubt" if one.doubts else ""
+            margin = format_length(one.worst_margin_m, system)
+        cost = "no prices" if one.cost is None else f"{one.cost:.2f} {one.plan.prices.currency}".strip()
         rows.append(
             (
                 one.kind,
                 str(one.anchors),
                 format_length(one.line_m, system),
                 cost,
+                format_area(one.work_m2 - one.unserved_m2, system),
                 format_area(one.unserved_m2, system),
                 margin,
-                proof,
+                _standing(one),
             )
         )
     return rows
+
+
+def _standing(one: Placement) -> str:
+    """How sure a choice is, in a few words. "Fewest" is said only where nothing speaks against it."""
+    if not one.named:
+        return "nothing holds every limit"
+    if one.proven:
+        return "fewest" if one.aim == "fewest" else "least cost"
+    share = f"gap {100 * one.gap:.1f} %" if one.gap > 0 else "gap nil"
+    if not one.complete:
+        return f"{share} for what is served"
+    return f"{share}, in doubt" if one.doubts else share

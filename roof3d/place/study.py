@@ -102,7 +102,7 @@ def make_study(
             "no place for an anchor with these edges, setbacks and keep-outs",
             'other values of along (such as ["ridge", "hip", "slope"]), setbacks, a list_file, or off_roof',
         )
-    assumptions += _defaults(plan, lines)
+    assumptions += _defaults(plan, lines, any(one.kind == "slope" for one in candidates))
     judge = Judge(roof, plan)
     columns: list[Column] = []
     for number, candidate in enumerate(candidates):
@@ -118,7 +118,7 @@ def make_study(
             if stop():
                 break
             say("judging anchor lines", number, len(proposed))
-            columns.append(_line_column(judge, one, lengths))
+            columns.append(_line_column(judge, one, lengths, restraint))
     demand = measure_demand(roof, plan, columns, FIRST_CELL_M, say, stop)
     cut = ""
     if len(columns) < count:
@@ -128,22 +128,20 @@ def make_study(
     return Study(roof, plan, judge, tuple(columns), demand, lengths, tuple(assumptions), cut)
 
 
-def _defaults(plan: Plan, lines: bool) -> list[str]:
-    """Values without a source that the plan leaves, or sets, as they are by default."""
-    wish, usual = plan.candidates, Candidates()
+def _defaults(plan: Plan, lines: bool, slopes: bool) -> list[str]:
+    """Values without a source that the plan leaves as they are by default."""
+    wish = plan.candidates
     said = []
-    if wish.height == usual.height:
-        said.append(f"anchors tie off {usual.height:.2f} m above the roof surface (assumed: the default)")
-    if "slope" in wish.along and wish.slope_step == usual.slope_step:
+    if "height" not in wish.given and wish.height == Candidates().height:
+        said.append(f"anchors tie off {wish.height:.2f} m above the roof surface (assumed: the default)")
+    if "slope_step" not in wish.given and slopes and wish.slope_step == Candidates().slope_step:
+        said.append(f"places on slopes are {wish.slope_step:.2f} m apart up the slope (assumed: the default)")
+    if wish.tied and "tie_overlap" not in wish.given and wish.tie_overlap == Candidates().tie_overlap:
         said.append(
-            f"places on slopes are {usual.slope_step:.2f} m apart up the slope (assumed: the default)"
-        )
-    if wish.tied and wish.tie_overlap == usual.tie_overlap:
-        said.append(
-            f"two anchors that both serve {usual.tie_overlap:.2f} m2 let a worker change between them "
+            f"two anchors that both serve {wish.tie_overlap:.2f} m2 let a worker change between them "
             "(assumed: the default)"
         )
-    if lines and _span(plan) == SPAN_M:
+    if lines and not any(line.maximum_span is not None for line in plan.anchor_lines):
         said.append(f"supports of anchor lines at most {SPAN_M:.1f} m apart (assumed: the plan has no limit)")
     if lines and not plan.anchor_lines:
         said.append("anchor lines of the default rope and supports: the plan has none as a pattern")
@@ -205,7 +203,7 @@ def _point_column(judge: Judge, candidate: Candidate, lengths: Sequence[float], 
     return Column(candidate.id, "point", local[None], judge.ruler(local), allowed, restrained, anchor)
 
 
-def _line_column(judge: Judge, line: CandidateLine, lengths: Sequence[float]) -> Column:
+def _line_column(judge: Judge, line: CandidateLine, lengths: Sequence[float], restraint: bool) -> Column:
     plan = judge.plan
     points = tuple(_coordinates(judge.roof, point) for point in line.points)
     local = judge.roof.to_local(points)
@@ -213,5 +211,10 @@ def _line_column(judge: Judge, line: CandidateLine, lengths: Sequence[float]) ->
     source = replace(pattern, id=line.id, points=points, line=None, supports=())
     source = replace(source, note=f"place {line.id} {line.on}")
     allowed = judge.line(source, lengths, plan.line)
+    restrained = 0.0
+    if plan.line.policy == "restraint":
+        restrained = allowed.length
+    elif restraint:
+        restrained = judge.line(source, lengths, replace(plan.line, policy="restraint", slack=0.0)).length
     ruler = judge.line_ruler(source, plan.line, max(lengths))
-    return Column(line.id, "line", local, ruler, allowed, 0.0, source)
+    return Column(line.id, "line", local, ruler, allowed, restrained, source)

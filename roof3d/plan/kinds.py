@@ -15,6 +15,10 @@ from roof3d.errors import InputError
 from roof3d.tomlfile import describe, unknown
 
 
+GIVEN = "given"
+"""Field of a record that keeps which keys its table sets, where default and chosen differ in standing."""
+
+
 @dataclass(frozen=True)
 class Place:
     """Where in which file a value stands, for messages; and the records that nested ones build on."""
@@ -290,6 +294,8 @@ class Section:
                     place = replace(place, bases={**place.bases, key.kind.record: found})
             elif key.required:
                 place.key(key.name).fail("nothing", f"this key: {key.text[:1].lower()}{key.text[1:]}")
+        if any(known.name == GIVEN for known in fields(self.record)):
+            said[GIVEN] = tuple(said)
         base = place.bases.get(self.record) if self.inherits else None
         return self.record(**said) if base is None else replace(base, **said)
 
@@ -319,7 +325,8 @@ class Section:
         base, inner, found = self.base(bases), self.inner(value, bases), {}
         for key in self.keys:
             said, default = getattr(value, key.attribute), self.default(key, base)
-            if said is None or (said == default and not key.required):
+            given = key.attribute in getattr(value, GIVEN, ())
+            if said is None or (said == default and not key.required and not given):
                 continue
             # a table that inherits is written against what it inherits, not against itself
             found[key.name] = key.kind.plain(said, bases if isinstance(key.kind, Section) else inner)

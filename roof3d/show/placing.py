@@ -8,6 +8,7 @@ import sys
 import threading
 import time
 from argparse import Namespace
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -16,8 +17,9 @@ from typing import Any
 
 from roof3d.errors import InputError
 from roof3d.place.advise import Gap, explain_gaps
-from roof3d.place.choose import KINDS, Placement, alternatives, place
+from roof3d.place.choose import Placement, alternatives, place
 from roof3d.place.cover import USUAL
+from roof3d.place.offer import KINDS
 from roof3d.place.outcome import HEADINGS, placement_json, table_rows
 from roof3d.plan import read_plan, write_plan
 from roof3d.records import Plan, Prices, Roof
@@ -32,6 +34,8 @@ def run_place(roof: Roof, plan: Plan, options: Namespace, step: Step) -> tuple[s
 
     The status is 0 where all work is served and the plan's check has no findings, else 1.
     """
+    watch = _Watch(step)
+    step = watch.step
     if options.tied:
         plan = replace(plan, candidates=replace(plan.candidates, tied=True))
     for name in ("seconds", "effort"):
@@ -51,16 +55,49 @@ def run_place(roof: Roof, plan: Plan, options: Namespace, step: Step) -> tuple[s
         for one in found:
             step(f"asking why work is not served by {one.kind}", 0, 0)
             gaps.append(explain_gaps(one, stop))
+        step("writing", 0, 0)
     out = Path(options.out) if options.out else _placed(plan)
     write_plan(chosen.plan, out)
     values = placement_json(chosen, gaps[found.index(chosen)])
     values["plan_file"] = str(out)
     if options.compare:
         values["alternatives"] = [placement_json(one, why) for one, why in zip(found, gaps, strict=True)]
-    text = _text(chosen, found, gaps[found.index(chosen)], out, options.units)
+    text = _text(chosen, found, gaps[found.index(chosen)], out, options.units) + f"\n{watch.told()}"
     if options.pictures:
         text += "\n" + "\n".join(_pictures(found, Path(options.pictures), options.units, step))
     return text, values, chosen.result.exit_status
+
+
+PARTS = {"judging": "judging places", "measuring": "measuring reach", "solving": "solving"}
+"""First words of what is told while each part of the work goes on, and how the part is called."""
+
+
+class _Watch:
+    """Passes on what is being done, and keeps how long each part of it took. For show only."""
+
+    def __init__(self, step: Step) -> None:
+        self._step = step
+        self._now = "other"
+        self._since = time.perf_counter()
+        self._spent: dict[str, float] = {}
+
+    def step(self, text: str, done: int = 0, steps: int = 0) -> None:
+        self._turn(PARTS.get(text.split(" ")[0].rstrip(":"), "other"))
+        self._step(text, done, steps)
+
+    def _turn(self, part: str) -> None:
+        now = time.perf_counter()
+        self._spent[self._now] = self._spent.get(self._now, 0.0) + now - self._since
+        self._now, self._since = part, now
+
+    def told(self) -> str:
+        """Seconds by part, solving told apart from measuring."""
+        self._turn("other")
+        names = [*PARTS.values(), "other"]
+        times = [f"{name} {self._spent.get(name, 0.0):.1f} s" for name in names]
+        return (
+            "time: " + ", ".join(times[:-1]) + f", checks and the rest {self._spent.get('other', 0.0):.1f} s"
+        )
 
 
 @contextmanager
@@ -117,6 +154,7 @@ def _text(
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
     ]
     lines += ["", *(f"{one.kind}: {one.proof}" for one in found)]
+    lines += [_check_words(chosen)]
     for name, area in chosen.growth:
         anchor = next(one for one in chosen.result.anchors if one.id == name)
         length = format_length(anchor.line_length_m, units)
@@ -129,6 +167,18 @@ def _text(
         f"wrote {out}; a competent person verifies every place and its structure on site before use",
     ]
     return "\n".join(lines)
+
+
+def _check_words(chosen: Placement) -> str:
+    """What the check of the written plan finds, by kind."""
+    if not chosen.named:
+        return "the plan is written without anchors: nobody may be tied on by it"
+    findings = [finding for finding in chosen.result.findings if finding.severity != "note"]
+    if not findings:
+        return "check of the plan: no findings"
+    kinds = Counter((finding.severity, finding.code) for finding in findings)
+    told = ", ".join(f"{number} x {severity} {code}" for (severity, code), number in sorted(kinds.items()))
+    return f"check of the plan: {told} (roof3d check tells them)"
 
 
 def run_takeoff(result: dict[str, Any], roof: Roof | None, options: Namespace) -> str:
