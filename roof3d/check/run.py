@@ -232,7 +232,7 @@ def tie_anchor(
             step=LineRuler.step if piece is None else piece,
         )
     else:
-        ruler = AnchorRuler(points[0], preparation)
+        ruler = AnchorRuler(points[0], preparation, quick=piece is not None)
     length = asked
     if line.policy == "restraint":
         setback = line.setback if line.setback is not None else rules.value("restraint_setback")

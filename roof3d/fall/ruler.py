@@ -73,6 +73,9 @@ def least_straight_potential(point: Floats, start: Floats, end: Floats) -> Float
     return potential
 
 
+QUICK_CHECKS = 200  # sequences of bends looked at for each point, at most
+
+
 @dataclass(frozen=True, eq=False)
 class StraightRuler:
     """The straight distance from one anchor: exact in sight of it, a lower bound everywhere.
@@ -108,8 +111,11 @@ class AnchorRuler(StraightRuler):
 
     preparation: Preparation
     limit: float = np.inf  # m; longer ropes are not followed by ``last_run``
+    quick: bool = False  # for a first look: brackets may be wider
 
     def measure(self, points: Floats, limit: float = np.inf) -> Lengths:
+        if self.quick:
+            return taut.measure(self.preparation, self.at, points, limit, QUICK_CHECKS, settle=False)
         return taut.measure(self.preparation, self.at, points, limit)
 
     def last_run(self, points: Floats) -> Floats:

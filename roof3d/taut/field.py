@@ -249,11 +249,16 @@ def _search(preparation: Preparation, anchor: Floats, points: Floats, limit: flo
 
 
 def measure(
-    preparation: Preparation, anchor: Floats, points: Floats, limit: float = np.inf, checks: int = CHECKS
+    preparation: Preparation,
+    anchor: Floats,
+    points: Floats,
+    limit: float = np.inf,
+    checks: int = CHECKS,
+    settle: bool = True,
 ) -> Lengths:
     """Brackets of the taut length from one anchor (3,) to points (n, 3), local frame, metres.
 
-    Points further than ``limit`` come back with ``lo`` at least the smaller of the limit and their
+    With few ``checks`` and without ``settle`` it is quick, and brackets are wider. Points further than ``limit`` come back with ``lo`` at least the smaller of the limit and their
     proven bound, and ``hi`` infinite.
     ``hi`` is the length over the unmoved points of a polyline that was tested free with its bends and
     ends stood off (sight.py); an end within some 3 mm of a corner can make it up to about 4 mm short.
@@ -264,7 +269,7 @@ def measure(
     raw = _search(preparation, anchor, points, limit, checks)
     lo, hi = raw.lo, raw.hi
     wide = np.flatnonzero((lo + NARROW < hi) & (lo < limit))
-    if len(wide):
+    if settle and len(wide):
         _settle(preparation, anchor)
         again = _search(preparation, anchor, points[wide], limit, MORE * checks)
         lo[wide], hi[wide] = np.maximum(lo[wide], again.lo), np.minimum(hi[wide], again.hi)
