@@ -22,3 +22,7 @@ class InputError(Roof3dError):
         head = ": ".join(part for part in (file, place) if part)
         text = f"{head}: found {found}; accepted: {accepted}"
         super().__init__(" ".join(text.split()))
+
+    def within(self, file: str) -> InputError:
+        """The same error, read in ``file`` where it does not name its own."""
+        return self if self.file or not file else InputError(file, self.place, self.found, self.accepted)

@@ -11,6 +11,7 @@ import pytest
 
 from roof3d import building
 from roof3d.check import check
+from roof3d.cli import main
 from roof3d.explain import explain
 from roof3d.plan import read_plan
 from roof3d.records import Absorber, AnchorLine, Line, Rope
@@ -259,3 +260,17 @@ def test_a_support_added_on_the_ridge_cuts_the_deflection_and_the_room_needed(ga
     # what is served under a tight line does not grow with its sag
     served = [data["anchors"][0]["served_area_m2"] for data in (long, split)]
     assert served[1] >= served[0] - 0.5
+
+
+def test_a_misspelt_class_in_a_plan_ends_in_one_line_with_the_file_and_nothing_written(tmp_path, capsys):
+    text = (MODELS / "gable.toml").read_text().replace('"gable.glb"', f'"{MODELS / "gable.glb"}"')
+    plan, out = tmp_path / "own.toml", tmp_path / "own.json"
+    plan.write_text(text.replace("[[anchor]]", '[line.absorber]\nname = "osha-1926-n"\n\n[[anchor]]', 1))
+    assert main(["check", str(plan), "--json", str(out), "--quiet"]) == 2
+    said = capsys.readouterr().err.strip()
+    assert "\n" not in said
+    assert str(plan) in said
+    assert "line.absorber.name" in said
+    assert "'osha-1926-n'" in said
+    assert "osha-1926-m" in said
+    assert not out.exists()

@@ -443,6 +443,20 @@ def test_impossible_equipment_is_refused_in_one_line(line, message):
     assert "\n" not in str(caught.value)
 
 
+def test_a_misspelt_class_of_absorbers_is_refused_with_the_classes_that_there_are():
+    rules = load_rules("eu-363")
+    label = Absorber(name="a label", average_force=4000.0, maximum_extension=1.5)
+    assert resolve(Line(absorber=label), rules).maximum_extension == 1.5
+    assert resolve(Line(absorber=Absorber(name="en-355")), rules).maximum_extension == 1.75
+    for absorber in (Absorber(name="en-335"), replace(label, maximum_extension=None)):
+        with pytest.raises(InputError, match=r"absorber\.name") as caught:
+            resolve(Line(absorber=absorber), rules)
+        said = str(caught.value)
+        assert repr(absorber.name) in said
+        assert all(name in said for name in rules.absorbers)
+        assert "\n" not in said
+
+
 @pytest.mark.parametrize(("mass", "fall", "length"), [(0, 1, 1), (math.nan, 1, 1), (100, -1, 1), (100, 1, 0)])
 def test_impossible_falls_are_refused(mass, fall, length):
     with pytest.raises(InputError):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -34,7 +34,8 @@ DOWN = np.array([0.0, 0.0, -1.0])
 class AnchorLineModel:
     """An anchor line ready for its solver. ``points`` (n, 3) m, ends and supports; ``kinds`` and
     ``holds`` (N/m, inf for fixed) of the n - 2 supports; ``lengths`` (n - 1,) m of rope in each span
-    when straight or laid over ridges; ``stiffness`` N per unit strain; ``mass_per_length`` kg/m."""
+    when straight or laid over ridges; ``bends`` by span, (k, 3) m: where the rope at rest turns over
+    ridges, as far as known; ``stiffness`` N per unit strain; ``mass_per_length`` kg/m."""
 
     id: str
     points: Floats
@@ -46,7 +47,8 @@ class AnchorLineModel:
     pretension: float
     workers: int
     ratings: tuple[float | None, ...] = ()  # N, of all points
-    grips: bool = False  # every support holds the rope fast, whatever its kind
+    bends: tuple[Floats, ...] = ()
+    grips: bool = False  # every support and ridge holds the rope fast, whatever its kind
     slack: bool = False  # hangs too deep for a parabola: all sag is pulled out before the load counts
     assumptions: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
@@ -56,17 +58,50 @@ class AnchorLineModel:
         """Number of spans."""
         return len(self.points) - 1
 
+    @property
+    def laid(self) -> np.ndarray:
+        """Spans (n - 1,) that are longer than straight: they rest on something between their supports."""
+        chords = np.linalg.norm(np.diff(self.points, axis=0), axis=1)
+        longer: np.ndarray = self.lengths > chords * (1 + 1e-9)
+        return longer
+
+    def path(self, span: int) -> Floats:
+        """Places (k, 3) that the rope at rest runs through in a span, from support to support."""
+        bends = self.bends[span] if self.bends else np.empty((0, 3))
+        run: Floats = np.concatenate((self.points[span][None], bends, self.points[span + 1][None]))
+        return run
+
+    def legs(self, span: int) -> int:
+        """Number of straight stretches of the rope at rest in a span."""
+        return len(self.path(span)) - 1
+
+
+def developed(model: AnchorLineModel) -> AnchorLineModel:
+    """The line laid out straight and level, each span as long as it is over the roof.
+
+    The length of rope in a span under a load square to it depends on lengths alone, so this serves where
+    a span rests on a ridge: free space over a straight ridge unfolds flat and no angle at the traveller is
+    wider in it, so no load of the same size finds the rope longer. Supports keep their kind.
+    """
+    along = np.concatenate([[0.0], np.cumsum(model.lengths)])
+    return replace(
+        model, points=np.column_stack([along, np.zeros_like(along), np.zeros_like(along)]), bends=()
+    )
+
 
 def build(
     line: AnchorLine,
     *,
     to_local: Callable[[Floats], Floats] | None = None,
     lengths: Sequence[float] | None = None,
+    bends: Sequence[Floats] | None = None,
+    ridges: Sequence[Floats] | None = None,
     rules: Values | None = None,
 ) -> AnchorLineModel:
     """Model of a plan's anchor line; ``to_local`` turns its coordinates into those of the roof.
 
-    ``lengths`` (n - 1): taut length of each span over the roof where it rests on ridges. Raises
+    ``lengths`` (n - 1): taut length of each span over the roof where it rests on ridges, and ``bends``
+    (n - 1 of (k, 3), local frame): where it turns over them; ``ridges`` (likewise): their directions. Raises
     ``InputError`` for spans of no length, stiffnesses and pretensions that no rope has, unknown kinds
     of support and more workers than can be reckoned with. A missing stiffness or pretension and a
     span over the maker's limit are findings.
@@ -116,6 +151,18 @@ def build(
     if len(over) != len(chords) or not np.all(np.isfinite(over)):
         raise InputError("", f"{place}: span lengths", str(lengths), f"{len(chords)} finite lengths")
     findings += _span_findings(line, over, points, rules)
+    for index, (chord, length) in enumerate(zip(chords, over, strict=True)):
+        if length > chord * (1 + 1e-6) + SHORTEST_SPAN:
+            assumptions.append(
+                f"anchor line {line.id}, span {index + 1} rests on something: it does not slip off sideways"
+            )
+            if ridges is not None and not _parallel(ridges[index]):
+                text = (
+                    f"anchor line {line.id}, span {index + 1}: turns over edges that are not parallel, so "
+                    "under load it may slip along them, sag or pull more than reckoned; add a support there"
+                )
+                middle = (points[index] + points[index + 1]) / 2
+                findings.append(Finding("anchor-line-may-slip", "warning", text, line.id, middle))
     return AnchorLineModel(
         id=line.id,
         points=points,
@@ -123,6 +170,7 @@ def build(
         holds=holds,
         ratings=ratings,
         lengths=over,
+        bends=() if bends is None else tuple(np.reshape(np.asarray(b, float), (-1, 3)) for b in bends),
         stiffness=stiffness,
         mass_per_length=mass,
         slack=slack > FLAT,
@@ -131,6 +179,16 @@ def build(
         assumptions=tuple(assumptions),
         findings=tuple(findings),
     )
+
+
+def _parallel(ways: Floats) -> bool:
+    """Whether directions (k, 3) of length one are the same or opposite, to a degree."""
+    if not len(ways):
+        return True
+    if np.any(np.linalg.norm(ways, axis=1) < 0.5):
+        return False  # a corner, off which a rope slips either way
+    across = np.linalg.norm(np.cross(ways, ways[:1]), axis=1)
+    return bool(np.all(across <= math.sin(math.radians(1.0))))
 
 
 def _any_rope() -> Range:
@@ -195,48 +253,73 @@ def _span_findings(line: AnchorLine, lengths: Floats, points: Floats, rules: Val
 # ------------------------------------------------------------------------------------- equilibrium
 
 
-def _net(model: AnchorLineModel, stiffness: float, loaded: Sequence[int]) -> tuple[Net, list[int], list[int]]:
-    """Nodes of the line, with a traveller at the middle of each span in ``loaded`` (sorted, unique).
+def _net(
+    model: AnchorLineModel, stiffness: float, loaded: Mapping[int, int]
+) -> tuple[Net, list[int], list[int]]:
+    """Nodes of the line, with a traveller at the middle of one leg of each span in ``loaded``.
 
-    Also the node of each traveller and of each point of the line.
+    Also the node of each traveller, in the order of the spans, and of each point of the line. Where the
+    rope turns over a ridge it is held there and slides through.
     """
     places: list[Floats] = []
     holds: list[float] = []
     travellers: list[int] = []
     grips: list[int] = []
     points: list[int] = []
+    legs: list[float] = []  # lengths at rest, of the rope since the last grip
+    rested: list[list[float]] = []
+
+    def grip() -> None:
+        if grips:
+            rested.append(legs.copy())
+        grips.append(len(places))
+        legs.clear()
+
     for index, point in enumerate(model.points):
         end = index in (0, model.spans)
         if end or model.grips or model.kinds[index - 1] == "rigid":
-            grips.append(index)
+            grip()
         points.append(len(places))
         places.append(point)
         holds.append(math.inf if end else model.holds[index - 1])
-        if index in loaded:
-            travellers.append(len(places))
-            places.append((point + model.points[index + 1]) / 2)
-            holds.append(0.0)
+        if index == model.spans:
+            break
+        for leg, (near, far) in enumerate(itertools.pairwise(model.path(index))):
+            if leg > 0:
+                if model.grips:
+                    grip()
+                places.append(near)
+                holds.append(math.inf)
+            legs.append(float(np.linalg.norm(far - near)))
+            if loaded.get(index) == leg:
+                travellers.append(len(places))
+                places.append((near + far) / 2)
+                holds.append(0.0)
     weight = model.mass_per_length * STANDARD_GRAVITY
     runs = []
-    for first, last in itertools.pairwise(grips):
-        chords = np.linalg.norm(np.diff(model.points[first : last + 1], axis=0), axis=1)
-        length = sum(hanging(float(chord), model.pretension, weight)[0] for chord in chords)
+    for (first, last), chords in zip(itertools.pairwise(grips), rested, strict=True):
+        length = sum(hanging(chord, model.pretension, weight)[0] for chord in chords)
         free = float(unstretched_length(length, model.pretension, stiffness))
-        nodes = tuple(range(points[first], points[last] + 1))
+        nodes = tuple(range(first, last + 1))
         runs.append(Run(nodes, free, stiffness, 0.0 if model.slack else model.mass_per_length))
     return Net(np.array(places), np.array(holds), tuple(runs)), travellers, points
 
 
 def equilibrium(
-    model: AnchorLineModel, forces: Mapping[int, Floats], *, stiffness: float
+    model: AnchorLineModel,
+    forces: Mapping[int, Floats],
+    *,
+    stiffness: float,
+    legs: Mapping[int, int] | None = None,
 ) -> tuple[Equilibrium, Net, list[int], list[int]]:
     """Equilibrium with a force (3,) N on one free traveller in each span of ``forces``.
 
-    Returns it with the net, the nodes of the travellers in the order of the spans, and the nodes of
-    the line's points. Raises ``InputError`` where the line cannot hold the load.
+    ``legs``: which straight stretch of a span that turns over ridges the traveller is in; the first
+    where nothing is said. Returns it with the net, the nodes of the travellers in the order of the spans,
+    and the nodes of the line's points. Raises ``InputError`` where the line cannot hold the load.
     """
     spans = sorted(forces)
-    net, travellers, points = _net(model, stiffness, spans)
+    net, travellers, points = _net(model, stiffness, {span: (legs or {}).get(span, 0) for span in spans})
     loads = np.zeros_like(net.places)
     for span, node in zip(spans, travellers, strict=True):
         loads[node] = forces[span]
@@ -269,6 +352,7 @@ class LineInSeries:
 
 def softest_span(model: AnchorLineModel, force: float, *, workers: int = 1) -> LineInSeries:
     """The span that deflects most under ``force`` N, on the softest reading of the rope."""
+    model = developed(model) if bool(model.laid.any()) else model
     parts = [LineInSeries(model, span, model.stiffness.least, workers) for span in range(model.spans)]
     return max(parts, key=lambda part: part.travel(force))
 

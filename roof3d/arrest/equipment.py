@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from typing import Any, Protocol
@@ -145,12 +145,13 @@ def resolve(line: Line, rules: Values, *, place: str = "line") -> Connector:
     absorber = line.absorber
     assumptions: list[str] = []
     sources: list[tuple[str, str]] = []
-    of_class = _class_values(line, rules)
     if absorber.name.strip().lower() == "none":
         absorbs, average, peak, extension, known = False, Range(0.0, 0.0), math.inf, 0.0, True
         sources.append(("absorber", "plan: none"))
+        of_class = _class_values(replace(line, absorber=Absorber()), rules, place)
     else:
         absorbs = True
+        of_class = _class_values(line, rules, place)
         average, peak, extension, known = _absorber(absorber, rules, of_class, place, assumptions, sources)
     activation = absorber.activation_distance
     if activation is None:
@@ -184,12 +185,20 @@ def resolve(line: Line, rules: Values, *, place: str = "line") -> Connector:
     )
 
 
-def _class_values(line: Line, rules: Values) -> Callable[[str], float | None]:
+def _class_values(line: Line, rules: Values, place: str) -> Callable[[str], float | None]:
     """Values of the absorber class that applies: named by the plan, else of the line's kind, else the
-    rule set's own."""
+    rule set's own. Raises ``InputError`` for a name that no class has, where the plan leaves gaps to fill."""
     classes: Mapping[str, AbsorberClass] = getattr(rules, "absorbers", {})
-    if line.absorber.name in classes:
-        return classes[line.absorber.name].get
+    absorber = line.absorber
+    if absorber.name in classes:
+        return classes[absorber.name].get
+    if absorber.name and (absorber.average_force is None or absorber.maximum_extension is None):
+        # a name alone says nothing unless a class has it; a label needs the sheet's own figures beside it
+        found = f"{absorber.name!r} without average_force and maximum_extension"
+        accepted = (
+            f"both figures from the maker's sheet, none, or one of the classes {', '.join(sorted(classes))}"
+        )
+        raise InputError("", f"{place}.absorber.name", found, accepted)
     if line.kind == "retracting":
         for name in sorted(classes):
             if classes[name].kind == "retracting":

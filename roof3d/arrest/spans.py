@@ -5,9 +5,10 @@ and put all falling workers into one span with no load elsewhere; claims about l
 reading and every way of spreading the workers over the spans. A traveller slides without friction.
 A support that lets the rope pass is taken without friction where sag is claimed, and with the greatest
 friction where loads are, which keeps rope back in the other spans.
-Where the line rests on a ridge, the roof could only hold it back: its length over the ridge is
-taken, its support is not; and since it does not run straight there, its ends carry its whole pull and
-supports beside it may carry that of both their spans.
+Where the line rests on a ridge, sag and pull are those of a free span as long as the rope lies over the
+ridge, which no load exceeds there (see ``developed``). Loads on ends and supports point where the rope
+leaves them: to the ridge or to the traveller before it; they are raised to that pull, and an end carries
+all of it.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from roof3d.arrest.anchor_line import DOWN, AnchorLineModel, equilibrium
+from roof3d.arrest.anchor_line import DOWN, AnchorLineModel, developed, equilibrium
 from roof3d.arrest.cable import Equilibrium, Net
 from roof3d.arrest.equipment import equipment, friction_range, positive
 from roof3d.formulas import traveller_deflection
@@ -76,16 +77,6 @@ class LineLoads:
         return max(span.pull_n for span in self.spans)
 
 
-def developed(model: AnchorLineModel) -> AnchorLineModel:
-    """The line laid out straight and level, each span as long as it is over the roof.
-
-    The length of rope in a span under a load square to it depends on lengths alone, so this serves
-    where a span rests on a ridge; supports keep their kind.
-    """
-    along = np.concatenate([[0.0], np.cumsum(model.lengths)])
-    return replace(model, points=np.column_stack([along, np.zeros_like(along), np.zeros_like(along)]))
-
-
 def _square(model: AnchorLineModel, span: int, toward: Floats) -> Floats:
     """Unit direction square to a span, as near to ``toward`` as can be."""
     chord = model.points[span + 1] - model.points[span]
@@ -105,8 +96,7 @@ def span_places(model: AnchorLineModel, force: float, *, workers: int = 1) -> tu
     Directions down and to both sides are tried, for supports that give way.
     """
     positive("arrest force", force, "zero or more", zero=True)
-    over = np.linalg.norm(np.diff(model.points, axis=0), axis=1)
-    layout = developed(model) if bool(np.any(model.lengths > over * (1 + 1e-9))) else model
+    layout = developed(model) if bool(model.laid.any()) else model
     found = []
     for span in range(model.spans):
         chord = layout.points[span + 1] - layout.points[span]
@@ -144,12 +134,17 @@ def span_places(model: AnchorLineModel, force: float, *, workers: int = 1) -> tu
 
 
 def _kept_back(
-    model: AnchorLineModel, forces: Mapping[int, Floats], stiffness: float, state: Equilibrium, net: Net
+    model: AnchorLineModel,
+    forces: Mapping[int, Floats],
+    stiffness: float,
+    state: Equilibrium,
+    net: Net,
+    legs: Mapping[int, int] | None = None,
 ) -> tuple[float, ...]:
-    """Greatest factor, for each run, by which friction at supports raises its pull over a free slide.
+    """Greatest factor, for each run, by which friction at supports and ridges raises its pull.
 
     Some span of a run holds no more than the pull of a free slide, for the rope is as long as it is;
-    from there to the loaded span each support adds ``exp(friction * angle turned)`` at most. A support
+    from there to the loaded span each support and ridge adds ``exp(friction * angle turned)`` at most. One
     that grips is the limit of it.
     """
     friction = friction_range().greatest
@@ -167,7 +162,7 @@ def _kept_back(
         factor = math.exp(friction * turned)
         if turned > 1e-9 and pull > 0:
             gripped = replace(model, grips=True)
-            greatest = max(equilibrium(gripped, forces, stiffness=stiffness)[0].pulls)
+            greatest = max(equilibrium(gripped, forces, stiffness=stiffness, legs=legs)[0].pulls)
             factor = max(1.0, min(factor, greatest / pull))
         factors.append(factor)
     return tuple(factors)
@@ -204,23 +199,24 @@ def line_loads(
     count = model.workers if workers is None else workers
     places = span_places(model, force, workers=count)
     pulls = [place.pull_n for place in places]
-    worst = [(0.0, np.zeros(3), "") for _ in model.points]
+    worst = [_Worst(0.0, np.zeros(3), "", math.inf) for _ in model.points]
 
-    def note(point: int, load: Floats, case: str) -> None:
+    def note(point: int, load: Floats, case: str, pull: float) -> None:
         size = float(np.linalg.norm(load))
-        if size > worst[point][0] * (1 + 1e-12):
-            worst[point] = (size, load, case)
+        if size > worst[point].size * (1 + 1e-12):
+            worst[point] = _Worst(size, load, case, pull)
 
     for way in directions:
         unit = np.asarray(way, dtype=np.float64) / np.linalg.norm(way)
         for case in _cases(model, count):
             words = ", ".join(f"{n} in span {span + 1}" for span, n in sorted(case.items()))
-            for stiffness in {model.stiffness.least, model.stiffness.greatest}:
-                forces = {span: unit * force * n for span, n in case.items()}
-                state, net, _, points = equilibrium(model, forces, stiffness=stiffness)
-                kept = _kept_back(model, forces, stiffness, state, net)
+            forces = {span: unit * force * n for span, n in case.items()}
+            for stiffness, legs in _readings(model, forces):
+                state, net, _, points = equilibrium(model, forces, stiffness=stiffness, legs=legs)
+                kept = _kept_back(model, forces, stiffness, state, net, legs)
                 for point, node in enumerate(points):
-                    note(point, _kept_load(net, state, kept, node), words)
+                    pull = max(p for run, p in zip(net.runs, state.pulls, strict=True) if node in run.nodes)
+                    note(point, _kept_load(net, state, kept, node), words, pull)
                 for run, pull, factor in zip(net.runs, state.pulls, kept, strict=True):
                     for span in range(model.spans):
                         if run.nodes[0] <= points[span] < run.nodes[-1]:
@@ -228,18 +224,18 @@ def line_loads(
         # travellers right at a point: the whole load on it, beside what the line itself pulls
         state, _, _, points = equilibrium(model, {}, stiffness=model.stiffness.greatest)
         for point, node in enumerate(points):
-            note(point, state.forces[node] + unit * force * count, "all beside it")
+            note(point, state.forces[node] + unit * force * count, "all beside it", math.inf)
     _at_least_the_pull(model, pulls, worst, np.asarray(directions[0], dtype=np.float64))
     loads = tuple(
         PointLoad(
             point=index,
             kind="end" if index in (0, model.spans) else model.kinds[index - 1],
             at=model.points[index],
-            load=load,
-            magnitude_n=size,
-            case=case,
+            load=found.load,
+            magnitude_n=found.size,
+            case=found.case,
         )
-        for index, (size, load, case) in enumerate(worst)
+        for index, found in enumerate(worst)
     )
     spans = tuple(replace(place, pull_n=pull) for place, pull in zip(places, pulls, strict=True))
     findings = (*model.findings, *_overstretched(model, spans))
@@ -259,26 +255,52 @@ def _kept_load(net: Net, state: Equilibrium, kept: Sequence[float], node: int) -
     return load * (factor + unlike / size)
 
 
-def _at_least_the_pull(
-    model: AnchorLineModel, pulls: Sequence[float], worst: list[tuple[float, Floats, str]], toward: Floats
-) -> None:
-    """Raise loads on points to what the pull beside them asks, whatever way the rope leaves them.
+@dataclass(frozen=True, eq=False)
+class _Worst:
+    """Greatest load (3,) N found on a point, its size, the case, and the greatest pull there in that case."""
 
-    An end carries the greatest pull of its span. A support beside a span that rests on something may
-    carry the pulls of both its spans, for the rope does not leave it in a straight line to the next.
+    size: float
+    load: Floats
+    case: str
+    pull: float
+
+
+def _readings(model: AnchorLineModel, forces: Mapping[int, Floats]) -> Iterator[tuple[float, dict[int, int]]]:
+    """Stiffnesses of the rope, and the legs of spans over ridges that the travellers can be in."""
+    spans = sorted(forces)
+    choices = list(itertools.product(*(range(model.legs(span)) for span in spans)))
+    if len(choices) > MOST_CASES:  # all in first legs, all in second ones, ...
+        deepest = max(model.legs(span) for span in spans)
+        choices = [tuple(min(leg, model.legs(s) - 1) for s in spans) for leg in range(deepest)]
+    for stiffness in sorted({model.stiffness.least, model.stiffness.greatest}):
+        for chosen in choices:
+            yield stiffness, dict(zip(spans, chosen, strict=True))
+
+
+def _at_least_the_pull(
+    model: AnchorLineModel, pulls: Sequence[float], worst: list[_Worst], toward: Floats
+) -> None:
+    """Raise loads on points to what the greatest pull beside them asks.
+
+    An end carries the greatest pull of its span. The load on a support beside a span that rests on
+    something grows with that pull; where it is not known at which places the rope turns, such a support may
+    carry the pulls of both its spans, for the rope may leave it in any direction.
     """
     straight = np.linalg.norm(np.diff(model.points, axis=0), axis=1)
     laid = model.lengths > straight * (1 + 1e-6) + 1e-3
-    for point, (size, load, case) in enumerate(list(worst)):
+    for point, found in enumerate(list(worst)):
         beside = [span for span in (point - 1, point) if 0 <= span < model.spans]
         least, words = 0.0, "pulled square to the span"
         if len(beside) == 1:
             least = pulls[beside[0]]
+        elif laid[beside].any() and model.bends and found.pull > 0:
+            least = found.size * max(1.0, max(pulls[span] for span in beside) / found.pull)
         elif laid[beside].any():
             least, words = sum(pulls[span] for span in beside), "both spans, one of them laid over something"
-        if size < least * (1 - 1e-9):
-            way = load / size if size > 0 else toward / np.linalg.norm(toward)
-            worst[point] = (least, way * least, words if len(beside) > 1 or not case else f"{case}, {words}")
+        if found.size < least * (1 - 1e-9):
+            way = found.load / found.size if found.size > 0 else toward / np.linalg.norm(toward)
+            case = words if not found.case or "both" in words else f"{found.case}, {words}"
+            worst[point] = _Worst(least, way * least, case, found.pull)
 
 
 def _overstretched(model: AnchorLineModel, spans: Sequence[SpanPlaces]) -> list[Finding]:

@@ -123,7 +123,10 @@ def check(
         key = (source, rest)
         one = None if memory is None else memory.get(key)
         if one is None:
-            one = tie_anchor(roof, plan, rules, boundary, guards, source, np.atleast_2d(points))
+            try:
+                one = tie_anchor(roof, plan, rules, boundary, guards, source, np.atleast_2d(points))
+            except InputError as error:
+                raise error.within(plan.file) from None
         fresh[key] = one
         tied.append(one)
     if memory is not None:
@@ -217,7 +220,10 @@ def tie_anchor(
         laid = [
             max(a, float(b)) if math.isfinite(a) else float(b) for a, b in zip(laid, straight, strict=True)
         ]
-        model = arrest.build(source, to_local=roof.to_local, lengths=laid, rules=rules)
+        bends, ridges = _bends(preparation, points, laid)
+        model = arrest.build(
+            source, to_local=roof.to_local, lengths=laid, bends=bends, ridges=ridges, rules=rules
+        )
         mass, reckoned = worker_mass(plan, rules), line.length or 1e-3
         force = _most_force(mass, terms, connector, reckoned, rules)
         spans = arrest.span_places(model, force, workers=source.workers)
@@ -265,6 +271,24 @@ def tie_anchor(
         model,
         soft,
     )
+
+
+def _bends(
+    preparation: taut.Preparation, points: Floats, laid: list[float]
+) -> tuple[list[Floats] | None, list[Floats] | None]:
+    """Places by span where the rope at rest turns over edges, and the edges' directions; None where they
+    are not found."""
+    found: list[Floats] = []
+    ways: list[Floats] = []
+    for p, q, length in zip(points, points[1:], laid, strict=False):
+        path = None
+        if length > float(np.linalg.norm(q - p)) + CLEAR_M:
+            (path,) = taut.trace(preparation, p, q[None])
+            if path is None:
+                return None, None
+        found.append(np.empty((0, 3)) if path is None else path.points[1:-1])
+        ways.append(np.empty((0, 3)) if path is None else preparation.contacts.way[list(path.edges)])
+    return found, ways
 
 
 def _whole_roof(roof: Roof, points: Floats) -> float:
