@@ -240,8 +240,8 @@ def cell_errors(fit):
 def test_load_cell_pairs(pairing):
     # Common practice, no published source: one pretension and one stiffness fitted to two of the pairs
     # predict the pull of the other two within 3 percent, through the project's own solver. That holds for the
-    # four pairings whose loads lie apart. The two whose loads lie close miss it, at 3.6 and 4.0 percent: two close
-    # readings fix two numbers badly, as the next test shows with numbers.
+    # four pairings whose loads lie apart. The two whose loads lie close miss it, at 3.6 and 4.0 percent:
+    # two close readings fix two numbers badly, as the next test but one shows with numbers.
     errors = cell_errors(fitted_to(pairing))
     rest = [k for k in range(4) if k not in pairing]
     assert np.abs(errors[list(pairing)]).max() < 1e-3
