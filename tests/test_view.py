@@ -21,10 +21,12 @@ import numpy as np
 import pytest
 
 from roof3d.building import build
-from roof3d.check import check
+from roof3d.check import Result, check
 from roof3d.errors import InputError
 from roof3d.plan import model_path, read_plan
 from roof3d.records import STATES, Plan, Roof
+from roof3d.show.page.data import page_data
+from roof3d.show.view_looks import FirstLooks
 from roof3d.show.view_plan import History, changed, line_of
 from roof3d.show.view_quick import QuickLook
 from roof3d.show.view_server import LONGEST_MESSAGE, Viewer, saving_place
@@ -132,6 +134,42 @@ def worst_at(segments: list[dict[str, Any]], edge: str, place: float) -> int:
     return min(ranks)
 
 
+def never_better(shown: list[dict[str, Any]], full: Result) -> None:
+    """No stretch of a first look is in a better state than any segment of the check there."""
+    for segment in full.segments:
+        # not at its very ends, which the millimetres of the first look may give to a neighbour
+        for share in (0.25, 0.5, 0.75):
+            place = segment.from_m + share * (segment.to_m - segment.from_m)
+            if segment.to_m - segment.from_m > 0.02:
+                assert worst_at(shown, segment.edge, place) <= STATES.index(segment.state), segment
+
+
+def shown_as_served(found: dict[str, Any], full: Result) -> int:
+    """How many cells of the check lie in what a first look calls served; a line reaches all of them.
+
+    Not that the check calls them served: it must prove each as a whole, and so must the look.
+    """
+    lengths = np.array([anchor.line_length_m for anchor in full.anchors])
+    reached = (full.cells.taut <= lengths + 1e-6).any(axis=1)
+    cells = found["cells"]
+    served = np.frombuffer(base64.b64decode(cells["served"]), "u1")
+    x, y, size = (np.frombuffer(base64.b64decode(cells[k]), "<u2").astype(float) for k in ("x", "y", "size"))
+    names = np.array(full.cells.planes)[full.cells.plane]
+    checked = 0
+    for entry in found["planes"]:
+        grid = entry["grid"]
+        for k in range(grid["first"], grid["first"] + grid["count"]) if grid else ():
+            if not served[k]:
+                continue
+            low = np.array([grid["x"] + x[k] * grid["unit"], grid["y"] + y[k] * grid["unit"]])
+            high = low + size[k] * grid["unit"]
+            here = (full.cells.at[:, :2] >= low).all(axis=1) & (full.cells.at[:, :2] <= high).all(axis=1)
+            here &= names == entry["id"]
+            checked += int(here.sum())
+            assert reached[here].all()
+    return checked
+
+
 @pytest.mark.parametrize("at", [(3.0, 4.0, 5.3), (5.1, 3.2, 4.9), (11.7, 1.5, 4.05)])
 @pytest.mark.parametrize("length", [2.5, 4.2, 7.0])
 def test_first_look_is_never_better_than_the_check(
@@ -139,41 +177,72 @@ def test_first_look_is_never_better_than_the_check(
 ) -> None:
     anchor = replace(plan.anchors[0], at=at)
     one = replace(plan, anchors=(anchor,), line=replace(plan.line, length=length))
-    look = QuickLook(roof).look(one, "A1")
+    quick = QuickLook(roof)
+    found = quick.picture(one, [quick.look(one, "A1")])
     full = check(roof, one)
-    for segment in full.segments:
-        # not at its very ends, which the millimetres of the first look may give to a neighbour
-        for share in (0.25, 0.5, 0.75):
-            place = segment.from_m + share * (segment.to_m - segment.from_m)
-            if segment.to_m - segment.from_m > 0.02:
-                assert worst_at(look["segments"], segment.edge, place) <= STATES.index(segment.state)
-    # what it calls served is within the line
-    cells = look["cells"]
-    served = np.frombuffer(base64.b64decode(cells["served"]), "u1")
-    x, y, size = (np.frombuffer(base64.b64decode(cells[k]), "<u2").astype(float) for k in ("x", "y", "size"))
-    checked = 0
-    for entry in look["planes"]:
-        grid = entry["grid"]
-        for k in range(grid["first"], grid["first"] + grid["count"]):
-            if not served[k]:
-                continue
-            low = np.array([grid["x"] + x[k] * grid["unit"], grid["y"] + y[k] * grid["unit"]])
-            high = low + size[k] * grid["unit"]
-            here = (full.cells.at[:, :2] >= low).all(axis=1) & (full.cells.at[:, :2] <= high).all(axis=1)
-            here &= np.array(full.cells.planes)[full.cells.plane] == entry["id"]
-            checked += int(here.sum())
-            assert (full.cells.taut[here, 0] <= length + 1e-6).all()
-    assert checked > 20
+    never_better(found["stretches"], full)
+    assert shown_as_served(found, full) > 20
+    assert found["served_m2"] <= full.served_m2 + 1e-6
+
+
+@pytest.mark.parametrize("policy", ["fixed", "snug", "restraint"])
+@pytest.mark.parametrize("model", ["mono-pitch", "dormers"])
+def test_first_look_at_anchor_lines_and_other_policies(model: str, policy: str) -> None:
+    given = read_plan(MODELS / f"{model}.toml")
+    given = changed(given, {"do": "policy", "id": "", "policy": policy})
+    lines = tuple(replace(a, line=None) for a in given.anchor_lines)
+    given = replace(given, anchor_lines=lines, anchors=tuple(replace(a, line=None) for a in given.anchors))
+    house = build(model_path(given), unit=given.model.unit, up=given.model.up, grade=given.model.grade)
+    quick = QuickLook(house)
+    looks = [quick.look(given, a.id) for a in (*given.anchors, *given.anchor_lines)]
+    found = quick.picture(given, looks)
+    full = check(house, given)
+    assert full.anchors[-1].kind == "line"
+    never_better(found["stretches"], full)
+    shown_as_served(found, full)
+
+
+def test_a_picture_of_all_anchors_is_the_worst_of_each(plan: Plan, roof: Roof) -> None:
+    """Anchors that have not changed keep the figures of their check; the picture is never better."""
+    moved = changed(plan, {"do": "move", "id": "A1", "at": [8.0, 4.0, 5.3]})
+    looks = FirstLooks(roof)
+    alone = looks.picture(moved, "A1", 0.0)
+    assert alone is not None and alone["alone"], "nothing is known of A2 yet"
+    assert looks.picture(moved, "", 0.0) is None
+    before = check(roof, plan)
+    looks.take(plan, json.dumps(page_data(json.loads(json.dumps(before.to_json())), roof, explained=0)))
+    found = looks.picture(moved, "A1", 0.0)
+    assert found is not None and not found["alone"]
+    full = check(roof, moved)
+    never_better(found["stretches"], full)
+    shown_as_served(found, full)
+    assert {s["anchor"] for s in found["stretches"]} >= {"A1", "A2"}
+    # what a check said of an anchor counts for that place alone
+    both = changed(moved, {"do": "move", "id": "A2", "at": [10.0, 4.0, 5.3]})
+    stale = looks.picture(both, "A1", 0.0)
+    assert stale is not None and stale["alone"]
+    looks.look(both, "A2")
+    whole = looks.picture(both, "A1", 0.0)
+    assert whole is not None and not whole["alone"]
+    never_better(whole["stretches"], check(roof, both))
+    longer = changed(plan, {"do": "length", "id": "", "metres": 6.0})
+    late = looks.picture(longer, "A2", 0.0)
+    assert late is not None and late["alone"], "another line length makes all that is known void"
 
 
 def test_first_look_follows_the_anchor(plan: Plan, roof: Roof) -> None:
     quick = QuickLook(roof)
     first = quick.look(plan, "A1")
-    second = quick.look(changed(plan, {"do": "move", "id": "A1", "at": [8.0, 4.0, 5.3]}), "A1")
-    assert first["cells"] != second["cells"]
-    assert first["segments"] != second["segments"]
+    assert quick.look(plan, "A1") is first and quick.known(plan, "A1") is first
+    there = changed(plan, {"do": "move", "id": "A1", "at": [8.0, 4.0, 5.3]})
+    assert quick.known(there, "A1") is None
+    second = quick.look(there, "A1")
+    assert (first.taut != second.taut).any()
+    assert first.segments != second.segments
     with pytest.raises(InputError, match="inside the building"):
         quick.look(changed(plan, {"do": "move", "id": "A1", "at": [6.0, 4.0, 2.0]}), "A1")
+    with pytest.raises(InputError, match="A9"):
+        quick.look(plan, "A9")
 
 
 def test_where_it_saves(plan: Plan, tmp_path: Path) -> None:
@@ -329,7 +398,7 @@ def test_long_and_broken_messages_do_no_harm(server: Server) -> None:
         ):
             one.send(text)
             answer = json.loads(one.recv(timeout=60))
-            while answer["type"] == "result":  # the first check may just have ended
+            while answer["type"] in ("result", "quick"):  # the first check may just have ended
                 answer = json.loads(one.recv(timeout=60))
             assert answer["type"] == "problem", text
             assert "\n" not in answer["text"]
@@ -387,7 +456,7 @@ def test_a_file_changed_by_hand_meanwhile_is_not_overwritten(tmp_path: Path) -> 
             path.write_text(path.read_text() + "\n# by hand\n")
             before = path.read_bytes()
             one.send('{"type":"save"}')
-            while (message := json.loads(one.recv(timeout=60)))["type"] in ("state", "result"):
+            while (message := json.loads(one.recv(timeout=60)))["type"] in ("state", "result", "quick"):
                 pass
             assert message["type"] == "problem" and "changed since" in message["text"]
             assert path.read_bytes() == before

@@ -25,6 +25,7 @@ FALL_STATES = ("short", "swing", "arrest")
 ORDER = {state: rank for rank, state in enumerate(STATES)}
 ORDER["guarded"] = ORDER["beyond"]
 ORDER["unassessed"] = 3  # between arrest and held: nothing is known to hold there
+Piece = tuple[float, float, dict[str, Any] | None]  # from, to, and the segment that governs there
 MERGE_M = 1e-6
 STEP_M = 1e-5  # steps and segments are written with six decimals
 SLIVER_M = 0.1  # shorter pieces get no place of their own beside one in the same state
@@ -189,7 +190,7 @@ def _scene(result: dict[str, Any], roof: Roof | None, file: str) -> Scene:
         origin = np.floor(first.min(axis=0))
     planes = tuple(_plane(entry, origin, file) for entry in result["planes"])
     anchors = tuple(_anchor(entry, origin, file) for entry in result.get("anchors") or [])
-    stretches, inner = _edges(result, planes, origin, file)
+    stretches, inner = overlay(result, planes, origin, file)
     vertices, triangles, earth, ground = _building(roof, planes)
     return Scene(
         result=result,
@@ -250,9 +251,13 @@ def _anchor(entry: dict[str, Any], origin: Floats, file: str) -> AnchorMark:
 # ------------------------------------------------------------------------------------------- edges
 
 
-def _edges(
-    result: dict[str, Any], planes: tuple[PlaneShape, ...], origin: Floats, file: str
+def overlay(
+    result: dict[str, Any], planes: tuple[PlaneShape, ...], origin: Floats, file: str = ""
 ) -> tuple[tuple[Stretch, ...], tuple[tuple[str, str, Floats], ...]]:
+    """Stretches of all fall edges, numbered worst first, and the other edges (id, kind, points).
+
+    Of ``result`` only ``edges`` and ``edge_segments`` are read.
+    """
     by_edge: dict[str, list[dict[str, Any]]] = {}
     for segment in result.get("edge_segments") or []:
         by_edge.setdefault(str(segment["edge"]), []).append(segment)
@@ -288,26 +293,12 @@ def _overlay(
     steps = np.linalg.norm(np.diff(points, axis=0), axis=1)
     along = np.concatenate([[0.0], np.cumsum(steps)])
     length = float(along[-1])
-    segments = [s for s in segments if float(s["to_m"]) > float(s["from_m"])]
-    cuts = {0.0, length}
-    for segment in segments:
-        cuts |= {min(max(float(segment[key]), 0.0), length) for key in ("from_m", "to_m")}
-    places = sorted(cuts)
-    places = [p for k, p in enumerate(places) if k == 0 or p - places[k - 1] > MERGE_M]
     outward = _outward(edge, points, shapes)
 
     def at(distance: float) -> Floats:
         return np.array([np.interp(distance, along, points[:, axis]) for axis in range(3)])
 
-    pieces: list[tuple[float, float, dict[str, Any] | None]] = []
-    for low, high in itertools.pairwise(places):
-        middle = (low + high) / 2
-        covering = [s for s in segments if float(s["from_m"]) <= middle <= float(s["to_m"])]
-        governing = min(covering, key=_segment_badness) if covering else None
-        if pieces and pieces[-1][2] is governing:
-            pieces[-1] = (pieces[-1][0], high, governing)
-        else:
-            pieces.append((low, high, governing))
+    pieces = governed(segments, length)
     # a step is no edge to fall over, and no anchor's segments speak of it
     walked = [(float(low), float(high)) for low, high in edge.get("steps") or ()]
     pieces = [
@@ -334,7 +325,24 @@ def _overlay(
     ]
 
 
-Piece = tuple[float, float, dict[str, Any] | None]
+def governed(segments: Iterable[dict[str, Any]], length: float) -> list[Piece]:
+    """An edge of ``length`` metres cut where the worst segment that covers it changes; None: none does."""
+    segments = [s for s in segments if float(s["to_m"]) > float(s["from_m"])]
+    cuts = {0.0, length}
+    for segment in segments:
+        cuts |= {min(max(float(segment[key]), 0.0), length) for key in ("from_m", "to_m")}
+    places = sorted(cuts)
+    places = [p for k, p in enumerate(places) if k == 0 or p - places[k - 1] > MERGE_M]
+    pieces: list[Piece] = []
+    for low, high in itertools.pairwise(places):
+        middle = (low + high) / 2
+        covering = [s for s in segments if float(s["from_m"]) <= middle <= float(s["to_m"])]
+        governing = min(covering, key=_segment_badness) if covering else None
+        if pieces and pieces[-1][2] is governing:
+            pieces[-1] = (pieces[-1][0], high, governing)
+        else:
+            pieces.append((low, high, governing))
+    return pieces
 
 
 def _without_slivers(pieces: list[Piece]) -> list[Piece]:

@@ -91,6 +91,11 @@ def sources(plan: Plan) -> list[Anchor | AnchorLine]:
     return found
 
 
+def without_anchors(plan: Plan, *anchors: Anchor, lines: tuple[AnchorLine, ...] = ()) -> Plan:
+    """The plan with these anchors alone: all that an anchor's own assessment depends on beside it."""
+    return replace(plan, anchors=anchors, anchor_lines=lines, sha256="", title="")
+
+
 def line_of(plan: Plan, name: str) -> Line:
     """The line of an anchor or anchor line, "" for the plan's own."""
     source = _find(plan, name) if name else None

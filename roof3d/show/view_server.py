@@ -31,8 +31,8 @@ from roof3d.rules import rule_set_names
 from roof3d.show.colours import SEQUENCE
 from roof3d.show.page.data import page_data
 from roof3d.show.page.write import bundled, content_policy, page_html
+from roof3d.show.view_looks import FirstLooks
 from roof3d.show.view_plan import LONGEST_M, History, changed, line_of, sources
-from roof3d.show.view_quick import QuickLook
 from roof3d.show.view_work import Worker
 from roof3d.units import System
 
@@ -42,6 +42,7 @@ FIRST_LINE_M = 6.0
 STEPS = len(SEQUENCE)
 PROBLEM = '{"problem"'
 SETTLE_S = 0.12  # a full check starts this long after the last change
+LOOK_S = 0.04  # a first look waits this long for anchors beside the one that moves
 
 
 class Viewer:
@@ -58,13 +59,16 @@ class Viewer:
         self.history = History(plan, plan)
         self.worker = Worker(roof, model, plan)
         self._known = _digest(out)
-        self._quick = QuickLook(roof)
+        self._looks = FirstLooks(roof)
         self._thread = ThreadPoolExecutor(1)
         self._sockets: set[Any] = set()
         self._wanted = asyncio.Event()
         self._version = 0
         self._last = (-1, "")  # version of the plan that was checked last, and what came of it
         self._wanted.set()  # the plan as it is given
+        self._unseen = asyncio.Event()
+        self._unseen.set()
+        self._trial = plan  # the newest plan, dragged or set, that a first look is wanted of
         taut.prepare(roof)
 
     @property
@@ -125,9 +129,9 @@ class Viewer:
         plan = self.history.plan
         return ["", *(source.id for source in sources(plan))]
 
-    async def _checked(self) -> str:
+    async def _checked(self, plan: Plan) -> str:
         try:
-            return await asyncio.wrap_future(self.worker.check(self.history.plan, self.units))
+            return await asyncio.wrap_future(self.worker.check(plan, self.units))
         except (EOFError, OSError):
             return json.dumps({"problem": "the checking process has ended; save the plan and start again"})
 
@@ -137,12 +141,33 @@ class Viewer:
             await self._wanted.wait()
             await asyncio.sleep(SETTLE_S)
             self._wanted.clear()
-            version = self._version
-            text = await self._checked()
+            version, plan = self._version, self.history.plan
+            text = await self._checked(plan)
             if version != self._version:
                 continue
             self._last = (version, text)
+            if not text.startswith(PROBLEM):
+                await asyncio.to_thread(self._looks.take, plan, text)
             await self._tell(self._outcome())
+
+    async def run_looks(self) -> None:
+        """Takes first looks at all anchors of the newest plan, one by one, so that they can be shown."""
+        while True:
+            await self._unseen.wait()
+            self._unseen.clear()
+            plan, version = self._trial, self._version
+            loop = asyncio.get_running_loop()
+            for source in sources(plan):
+                if self._unseen.is_set():
+                    break
+                with contextlib.suppress(InputError):  # the check says it
+                    await loop.run_in_executor(self._thread, self._looks.look, plan, source.id)
+            else:
+                if self._last[0] == version and plan == self.history.plan:
+                    continue
+                found = await loop.run_in_executor(self._thread, self._looks.picture, plan, "", 0.0)
+                if found is not None and version == self._version and not self._unseen.is_set():
+                    await self._tell(json.dumps({"type": "quick", "number": 0, "version": version, **found}))
 
     def _outcome(self) -> str:
         """The last check as a message."""
@@ -231,7 +256,12 @@ class Viewer:
     async def _follow(self) -> None:
         self._version += 1
         self._wanted.set()
+        self._want_looks(self.history.plan)
         await self.tell_state()
+
+    def _want_looks(self, plan: Plan) -> None:
+        self._trial = plan
+        self._unseen.set()
 
     async def _drag(self, one: Any, message: dict[str, Any]) -> None:
         """A first look at an anchor where it is dragged to, or at a length that is being set."""
@@ -249,8 +279,13 @@ class Viewer:
                 plan, {"do": "length", "id": message.get("owner") or "", "metres": message["metres"]}
             )
         loop = asyncio.get_running_loop()
-        found = await loop.run_in_executor(self._thread, self._quick.look, plan, name)
-        await one.send_text(json.dumps({"type": "quick", "number": number, **found}))
+        found = await loop.run_in_executor(self._thread, self._looks.picture, plan, name, LOOK_S)
+        assert found is not None  # it has a name
+        await one.send_text(
+            json.dumps({"type": "quick", "number": number, "version": self._version, **found})
+        )
+        if found["alone"]:
+            self._want_looks(plan)
 
     async def _save(self, one: Any, message: dict[str, Any]) -> None:
         del message
@@ -338,9 +373,10 @@ def application(viewer: Viewer) -> Any:
 
     @contextlib.asynccontextmanager
     async def lifespan(_: Starlette) -> Any:
-        task = asyncio.create_task(viewer.run_checks())
+        tasks = [asyncio.create_task(work) for work in (viewer.run_checks(), viewer.run_looks())]
         yield
-        task.cancel()
+        for task in tasks:
+            task.cancel()
         viewer.close()
 
     return Starlette(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import multiprocessing
 import os
@@ -62,6 +63,8 @@ class Worker:
 def _work(pipe: Any, parents_end: Any, parent: int, source: Any) -> None:
     """What the process does: answers until nobody asks any more."""
     _stay(parent)
+    with contextlib.suppress(OSError, AttributeError):  # dragging comes first; Windows has no such call
+        os.nice(5)
     if parents_end is not None:
         parents_end.close()
     if isinstance(source, tuple):

@@ -99,9 +99,9 @@ def pack_lengths(values: Floats) -> str:
     return _pack(np.where(known, np.clip(steps, -32767, 32766), NOTHING), "<i2")
 
 
-def pack_flags(values: Any) -> str:
-    """Yes and no as 1 and 0."""
-    return _pack(values, "u1")
+def pack_counts(values: Any) -> str:
+    """Small counts, 255 at most."""
+    return _pack(np.minimum(values, 255), "u1")
 
 
 def _state(cell: Record) -> int:

@@ -21,6 +21,7 @@ type Picked =
 
 const BADGES = 24;
 const PICK_PIXELS = 12;
+const FOLLOW_MS = 30; // after a picture, before what is around it
 
 export class App {
   data: PageData;
@@ -56,7 +57,8 @@ export class App {
   private names = false;
   private curtains = true;
   private walls = true;
-  private temporary: { layer: string; cells: Cells; shown: Shown[] | null } | null = null;
+  private temporary: { layer: string; cells: Cells; shown: Shown[]; words: string } | null = null;
+  private following = 0;
   private size = 10;
 
   constructor(data: PageData) {
@@ -78,6 +80,7 @@ export class App {
     this.drawAll();
     this.stage?.resize();
     this.stage?.look(this.bearing(), 34);
+    if (data.session) void this.stage?.weigh();
   }
 
   // ------------------------------------------------------------------------------------- building
@@ -164,6 +167,7 @@ export class App {
     this.words.units = units;
     this.cells = unpack(data.cells);
     this.temporary = null;
+    window.clearTimeout(this.following);
     this.surfaces?.change(data.planes, this.cells);
     if (this.whose && !data.anchors.some((a) => a.id === this.whose)) this.whose = "";
     if (this.picked.kind === "segment") this.picked = this.sameSegment(this.picked.index);
@@ -176,22 +180,47 @@ export class App {
     return { kind: "none" };
   }
 
-  /** A first look while something moves. */
-  preview(planes: Plane[], packed: PackedCells, shown: Shown[] | null): void {
+  /** A first look while something changes: picture at once, list and legends as soon as there is time. */
+  preview(planes: Plane[], packed: PackedCells, shown: Shown[], words: string): void {
     const cells = unpack(packed)!;
-    const first = !this.temporary;
-    this.temporary = { layer: "taut", cells, shown };
+    const layer = this.layer === "served" ? "served" : "taut";
+    const other = this.temporary?.layer !== layer;
+    this.temporary = { layer, cells, shown, words };
     this.surfaces?.change(planes, cells);
-    this.surfaces?.show(cells, this.layerOf("taut"));
-    if (first) {
-      mapLegend(this.mapBox, this.layerOf("taut"), this.data.colours, this.words, cells);
-      this.drawEdges();
-      return;
-    }
-    // legends, numbers and the unrolled edges follow with the full check
-    this.shown = shown ?? this.chooseShown();
+    this.surfaces?.show(cells, this.layerOf(layer));
+    if (other) mapLegend(this.mapBox, this.layerOf(layer), this.data.colours, this.words, cells);
+    this.shown = shown;
     this.drawEdgeLines();
     this.drawMarks();
+    this.drawLabels();
+    window.clearTimeout(this.following);
+    this.following = window.setTimeout(() => this.follow(), FOLLOW_MS);
+  }
+
+  private follow(): void {
+    if (!this.temporary) return;
+    this.drawSummary();
+    this.drawEdgeLegend();
+    this.drawRim();
+    if (this.picked.kind !== "anchor") this.drawCard();
+    this.tables.first(this.shown, this.data, this.words);
+  }
+
+  /** Metres of edge in each state, as drawn. */
+  private stateLengths(): [string, number][] {
+    const sums = new Map<string, number>();
+    for (const one of this.shown) sums.set(one.state, (sums.get(one.state) ?? 0) + one.to_m - one.from_m);
+    return Object.keys(this.data.colours.states).flatMap((state): [string, number][] => {
+      const sum = sums.get(state);
+      return sum ? [[state, sum]] : [];
+    });
+  }
+
+  private drawSummary(): void {
+    const line = this.head.querySelector(".title p");
+    if (!line || !this.temporary) return;
+    const parts = this.stateLengths().map(([state, length]) => `${this.words.of("state_name", state)} ${this.words.length(length)}`);
+    line.textContent = [this.temporary.words, ...parts].join(" · ");
   }
 
   get previewing(): boolean {
@@ -307,17 +336,21 @@ export class App {
   private drawEdges(): void {
     this.shown = this.temporary?.shown ?? this.chooseShown();
     this.drawEdgeLines();
-    const states = new Set(this.shown.map((s) => s.state));
-    edgeLegend(this.edgeBox, states, this.data.anchors.length > 0, this.data.colours, this.words);
+    this.drawEdgeLegend();
     this.drawRim();
     this.drawMarks();
     this.drawLabels();
   }
 
+  private drawEdgeLegend(): void {
+    const states = new Set(this.shown.map((s) => s.state));
+    edgeLegend(this.edgeBox, states, this.data.anchors.length > 0, this.data.colours, this.words);
+  }
+
   private drawEdgeLines(): void {
     const falls = new Set(this.shown.map((s) => s.edge));
     this.edges?.draw(this.shown, this.data.edges.filter((e) => !falls.has(e.id)));
-    this.edges?.showCurtains(this.curtains && !this.temporary);
+    this.edges?.showCurtains(this.curtains);
   }
 
   private drawRim(): void {
@@ -345,6 +378,9 @@ export class App {
         from_m: s.from_m,
         to_m: s.to_m,
         number: 0,
+        anchor: s.anchor,
+        breaks: s.breaks,
+        figures: null,
       }));
   }
 
@@ -432,7 +468,7 @@ export class App {
   }
 
   private emptyCard(): void {
-    this.card.empty(this.data, this.words, (s) => this.pick({ kind: "segment", index: s.segment, number: s.number }, false));
+    this.card.empty(this.data, this.shown, this.words, (s) => this.pickShown(s, false));
   }
 
   private lines(index: number): string[] | null {
@@ -506,7 +542,7 @@ export class App {
     const k = cellAt(on.plane.grid, on.map, hit.point[0], hit.point[1]);
     this.readout.hidden = k < 0;
     if (k < 0) return;
-    const layer = this.layerOf(this.temporary ? "taut" : this.layer);
+    const layer = this.layerOf(this.temporary?.layer ?? this.layer);
     const served = cells.served[k]!;
     let text = this.words.say(`layer_${layer.id}`) + ": ";
     if (layer.kind === "count") text += served ? String(served) : this.words.say("unserved");

@@ -3,8 +3,9 @@
 import { cellAt, figure, type Cells } from "./cells";
 import { h, put } from "./dom";
 import { badge, breakWords, stateWord } from "./legend";
-import { swingText } from "./tables";
-import { STATES, type Edge, type PageData, type Plane, type Point, type Segment, type Stretch } from "./types";
+import type { Shown } from "./edges";
+import { place, swingText } from "./tables";
+import { STATES, type Edge, type PageData, type Plane, type Point, type Segment } from "./types";
 import type { Words } from "./words";
 
 const MOST = 10;
@@ -13,17 +14,16 @@ export class Card {
   readonly element = h("section", { class: "card", "aria-live": "polite" });
 
   /** With nothing picked: the worst places, to start from. */
-  empty(data: PageData, words: Words, pick: (stretch: Stretch) => void): void {
+  empty(data: PageData, shown: Shown[], words: Words, pick: (one: Shown) => void): void {
     const kinds = new Map(data.edges.map((edge) => [edge.id, edge.kind]));
-    const worst = data.stretches.filter((s) => s.number > 0).sort((a, b) => a.number - b.number);
+    const worst = shown.filter((s) => s.number > 0).sort((a, b) => a.number - b.number);
     const rows = worst.slice(0, MOST).map((s) => {
-      const segment = data.segments[s.segment];
       return h(
         "button",
         { type: "button", class: "worstrow", click: () => pick(s) },
         badge(s.number, data.colours.states[s.state]),
-        h("span", {}, `${words.of("kind", kinds.get(s.edge) ?? "")} ${s.edge}, ${words.length(s.from_m)} – ${words.length(s.to_m)}`),
-        h("span", { class: "note" }, `${s.breaks.length ? breakWords(s.breaks, words) : words.of("state_name", s.state)}; ${words.say("col_margin")} ${words.length((s.figures ?? segment)?.margin_m, "down")}`),
+        h("span", {}, place(s.edge, kinds.get(s.edge) ?? "", s.from_m, s.to_m, words)),
+        h("span", { class: "note" }, `${s.breaks.length ? breakWords(s.breaks, words) : words.of("state_name", s.state)}; ${words.say("col_margin")} ${words.length(s.figures?.margin_m, "down")}`),
       );
     });
     put(

@@ -3,7 +3,7 @@
 import type { App } from "./app";
 import { h, put } from "./dom";
 import type { Shown } from "./edges";
-import type { PackedCells, PageData, Plane, Point, Session } from "./types";
+import { EMPTY, type PackedCells, type PageData, type Plane, type Point, type Segment, type Session } from "./types";
 
 type Tool = "look" | "anchor" | "line" | "measure";
 
@@ -48,10 +48,9 @@ export class Designer {
   private state: State | null = null;
   private checking = false;
   private drag: Drag | null = null;
-  private ghost: Shown[] = [];
   private waiting = false; // one first look at a time; the newest place next
-  private next: Record<string, unknown> | null = null;
-  private sent = 0;
+  private next: [Record<string, unknown>, number] | null = null;
+  private since = 0; // when what was asked last became so
   private asked = 0;
   private measured: Point[] = [];
   private sums = new Map<number, (lines: string[]) => void>();
@@ -129,11 +128,16 @@ export class Designer {
         this.draw();
         document.documentElement.dataset.checked = String(message.version);
         break;
-      case "quick":
-        this.waiting = false;
-        if (this.drag || this.checking || this.sliding) this.quick(message as unknown as Quick);
-        if (this.next) this.ask(this.next);
+      case "quick": {
+        const quick = message as unknown as Quick;
+        // 0: not asked for; what is moved meanwhile has its own look
+        const asked = quick.number > 0;
+        if (asked) this.waiting = false;
+        const late = quick.version !== this.state?.version || (!asked && this.waiting);
+        if (!late && (this.drag || this.checking || this.sliding)) this.quick(quick, asked);
+        if (asked && this.next) this.ask(...this.next);
         break;
+      }
       case "measured":
         this.tellMeasure(message.taut_m as number | null);
         break;
@@ -207,6 +211,7 @@ export class Designer {
     });
     input.addEventListener("change", () => {
       this.sliding = false;
+      this.app.stage?.move(false);
       this.next = null;
       this.change({ do: "length", id, metres: Number(input.value) });
     });
@@ -292,6 +297,7 @@ export class Designer {
     window.clearTimeout(this.resting);
     this.resting = window.setTimeout(() => {
       this.sliding = false;
+      this.app.stage?.move(false);
       this.next = null;
       this.change({ do: "move", id, point: 0, at: to });
     }, RESTED_MS);
@@ -403,6 +409,7 @@ export class Designer {
   private release(): void {
     const drag = this.drag;
     this.drag = null;
+    this.app.stage?.move(false);
     if (this.app.stage) this.app.stage.controls.enabled = true;
     if (drag?.moved) {
       this.next = null;
@@ -410,28 +417,29 @@ export class Designer {
     }
   }
 
-  private ask(what: Record<string, unknown>): void {
+  private ask(what: Record<string, unknown>, since = performance.now()): void {
+    this.app.stage?.move(true);
     if (this.waiting) {
-      this.next = what;
+      this.next = [what, this.next?.[1] ?? since];
       return;
     }
     this.next = null;
     this.waiting = true;
-    this.sent = performance.now();
+    this.since = since;
     this.send({ type: "drag", number: ++this.asked, ...what });
   }
 
-  private quick(message: Quick): void {
-    this.answers.push(performance.now() - this.sent);
-    const { app } = this;
-    const outward = new Map(app.data.stretches.map((s) => [s.edge, s.outward]));
-    this.ghost = (message.segments ?? []).map((s) => ({ ...s, outward: outward.get(s.edge) ?? [0, 0], segment: null, number: 0 }));
+  private quick(message: Quick, asked: boolean): void {
+    const { app, since } = this;
+    if (asked) this.answers.push(performance.now() - since);
+    const shown = message.stretches.map((s): Shown => ({ ...s, breaks: s.breaks ?? [], figures: null, segment: s.figures ? ({ ...EMPTY, ...s, ...s.figures } as Segment) : null }));
     const planes = message.planes.map((p) => ({ ...app.data.planes.find((own) => own.id === p.id)!, grid: p.grid }));
-    app.preview(planes as Plane[], message.cells, message.segments ? this.ghost : null);
+    const served = app.words.area(message.served_m2, "down");
+    app.preview(planes as Plane[], message.cells, shown, app.words.say("served_least", { area: served }));
     app.stale(true);
-    this.say(app.words.say(message.segments ? "quick" : "quick_reach", { id: message.id }));
-    const sent = this.sent;
-    requestAnimationFrame(() => this.latencies.push(performance.now() - sent));
+    this.say(app.words.say(message.alone ? "quick_alone" : "quick", { id: message.id }));
+    if (!asked) return;
+    requestAnimationFrame(() => void app.stage?.drawn().then(() => this.latencies.push(performance.now() - since)));
   }
 
   private tellMeasure(taut: number | null): void {
@@ -452,8 +460,22 @@ export class Designer {
 
 interface Quick {
   number: number;
+  version: number;
   id: string;
+  alone: boolean;
   planes: Pick<Plane, "id" | "grid">[];
   cells: PackedCells;
-  segments: { edge: string; from_m: number; to_m: number; ends: [Point, Point]; state: string }[] | null;
+  served_m2: number;
+  stretches: {
+    edge: string;
+    from_m: number;
+    to_m: number;
+    ends: [Point, Point];
+    outward: [number, number];
+    state: string;
+    anchor: string;
+    number: number;
+    figures?: Partial<Segment>;
+    breaks?: string[];
+  }[];
 }

@@ -15,6 +15,9 @@ export interface Shown {
   from_m: number;
   to_m: number;
   number: number;
+  anchor: string;
+  breaks: string[];
+  figures: Partial<Segment> | null; // the worst in the stretch, where they differ from its segment's
 }
 
 const PIXELS = 0.55; // of a style's width
@@ -57,7 +60,7 @@ export class Edges {
       const dash = style.dash.map((part) => part * this.unit);
       this.addLines(own.map((one) => one.ends), style.colour, style.width * PIXELS, dash, 2 + order);
       this.addMarks(own, style, 2 + order);
-      if (FALL_STATES.has(state)) own.forEach((one) => this.addCurtain(one, style));
+      if (FALL_STATES.has(state)) this.addCurtains(own, style);
     });
   }
 
@@ -80,12 +83,7 @@ export class Edges {
 
   private clear(): void {
     this.lines = [];
-    this.group.traverse((node) => {
-      const mesh = node as three.Mesh;
-      mesh.geometry?.dispose();
-      (mesh.material as three.Material | undefined)?.dispose();
-    });
-    this.group.clear();
+    dispose(this.group);
   }
 
   /** Teeth, chevrons, bars or dots that point away from the roof. */
@@ -124,33 +122,49 @@ export class Edges {
     this.group.add(mesh);
   }
 
-  /** A strip as deep as the height needed; a thick line where the room ends. */
-  private addCurtain(one: Shown, style: StateStyle): void {
-    const needed = one.segment?.clearance_required_m;
-    const room = one.segment?.clearance_available_m;
-    if (!needed || needed <= 0) return;
-    const [a, b] = one.ends.map((p): Point => [p[0] + one.outward[0] * AWAY, p[1] + one.outward[1] * AWAY, p[2]]) as [Point, Point];
-    const lower = (p: Point, by: number): Point => [p[0], p[1], p[2] - by];
-    const quad = (top: number, bottom: number, opacity: number): void => {
-      const [p, q, r, s] = [lower(a, top), lower(b, top), lower(b, bottom), lower(a, bottom)];
-      const geometry = new three.BufferGeometry();
-      geometry.setAttribute("position", new three.Float32BufferAttribute([...p, ...q, ...r, ...p, ...r, ...s], 3));
-      const material = new three.MeshBasicMaterial({
-        color: style.colour,
-        side: three.DoubleSide,
-        transparent: true,
-        opacity,
-        depthWrite: false,
-      });
-      this.curtains.add(new three.Mesh(geometry, material));
-    };
-    const end = room === null || room === undefined ? needed : Math.min(needed, Math.max(0, room));
-    if (end > 0) quad(0, end, 0.2);
-    if (end < needed) quad(end, needed, 0.62);
-    if (room !== null && room !== undefined && room > 0) {
-      this.addLines([[lower(a, room), lower(b, room)]], this.colours.ink as string, 2.4, [], 12, this.curtains);
+  /** Strips as deep as the height needed; a thick line where the room ends. */
+  private addCurtains(shown: Shown[], style: StateStyle): void {
+    const room_: number[] = [];
+    const lacking: number[] = [];
+    const ends: [Point, Point][] = [];
+    for (const one of shown) {
+      const needed = one.segment?.clearance_required_m;
+      const room = one.segment?.clearance_available_m;
+      if (!needed || needed <= 0) continue;
+      const [a, b] = one.ends.map((p): Point => [p[0] + one.outward[0] * AWAY, p[1] + one.outward[1] * AWAY, p[2]]) as [Point, Point];
+      const lower = (p: Point, by: number): Point => [p[0], p[1], p[2] - by];
+      const quad = (into: number[], top: number, bottom: number): void => {
+        const [p, q, r, s] = [lower(a, top), lower(b, top), lower(b, bottom), lower(a, bottom)];
+        into.push(...p, ...q, ...r, ...p, ...r, ...s);
+      };
+      const end = room === null || room === undefined ? needed : Math.min(needed, Math.max(0, room));
+      if (end > 0) quad(room_, 0, end);
+      if (end < needed) quad(lacking, end, needed);
+      if (room !== null && room !== undefined && room > 0) ends.push([lower(a, room), lower(b, room)]);
     }
+    this.addStrips(room_, style.colour, 0.2);
+    this.addStrips(lacking, style.colour, 0.62);
+    this.addLines(ends, this.colours.ink as string, 2.4, [], 12, this.curtains);
   }
+
+  private addStrips(corners: number[], colour: string, opacity: number): void {
+    if (!corners.length) return;
+    const geometry = new three.BufferGeometry();
+    geometry.setAttribute("position", new three.Float32BufferAttribute(corners, 3));
+    const material = new three.MeshBasicMaterial({ color: colour, side: three.DoubleSide, transparent: true, opacity, depthWrite: false });
+    this.curtains.add(new three.Mesh(geometry, material));
+  }
+}
+
+/** Takes everything out of a group, and what it holds on the graphics card with it. */
+function dispose(group: three.Group): void {
+  group.traverse((node) => {
+    const mesh = node as three.Mesh;
+    mesh.geometry?.dispose();
+    (mesh.material as three.Material | undefined)?.dispose();
+    if (node instanceof three.InstancedMesh) node.dispose();
+  });
+  group.clear();
 }
 
 /** Anchors and anchor lines, and the rope and edge that are picked. */
@@ -159,6 +173,7 @@ export class Marks {
   private readonly edges: Edges;
   private readonly colours: Colours;
   private readonly radius: number;
+  private readonly balls = new Map<string, [Point, number][]>();
 
   constructor(edges: Edges, colours: Colours, size: number) {
     this.edges = edges;
@@ -167,7 +182,8 @@ export class Marks {
   }
 
   draw(anchors: Anchor[], rope: Point[] | null, rest: Point | null, picked: [Point, Point][], extra: Point[]): void {
-    this.group.clear();
+    dispose(this.group);
+    this.balls.clear();
     const ink = this.colours.anchor as string;
     for (const anchor of anchors) {
       if (anchor.kind === "line") {
@@ -190,11 +206,23 @@ export class Marks {
     const pairs = extra.slice(1).map((q, k): [Point, Point] => [extra[k]!, q]);
     this.edges.addLines(pairs, this.colours.ink as string, 2, [this.radius, this.radius], 31, this.group);
     for (const point of extra) this.ball(point, this.radius * 0.5, this.colours.ink as string);
+    this.addBalls();
   }
 
   private ball(at: Point, radius: number, colour: string): void {
-    const mesh = new three.Mesh(new three.SphereGeometry(radius, 20, 14), new three.MeshBasicMaterial({ color: colour }));
-    mesh.position.set(...at);
-    this.group.add(mesh);
+    const known = this.balls.get(colour);
+    if (known) known.push([at, radius]);
+    else this.balls.set(colour, [[at, radius]]);
+  }
+
+  /** All balls of a colour as one, for quick drawing. */
+  private addBalls(): void {
+    const place = new three.Matrix4();
+    for (const [colour, balls] of this.balls) {
+      const mesh = new three.InstancedMesh(new three.SphereGeometry(1, 14, 10), new three.MeshBasicMaterial({ color: colour }), balls.length);
+      balls.forEach(([at, radius], k) => mesh.setMatrixAt(k, place.makeScale(radius, radius, radius).setPosition(...at)));
+      mesh.frustumCulled = false;
+      this.group.add(mesh);
+    }
   }
 }

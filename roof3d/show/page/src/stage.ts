@@ -7,6 +7,9 @@ import type { Point } from "./types";
 
 const FILL = 0.88; // of half the stage
 const CROWDED = 19; // pixels; of labels closer than this the first one is shown
+const SLOW_MS = 40; // a picture that takes longer is drawn with fewer pixels while something moves
+const COARSE = 0.5;
+const POLL_MS = 2;
 
 export interface Label {
   at: Point;
@@ -28,6 +31,8 @@ export class Stage {
   private labels: Label[] = [];
   private wanted = false;
   private settle = 0;
+  private moving = false;
+  private slow = false;
   private readonly middle: three.Vector3;
   private readonly size: number;
 
@@ -36,7 +41,7 @@ export class Stage {
     this.middle = new three.Vector3(...middle);
     this.size = size;
     this.renderer = new three.WebGLRenderer({ antialias: true, preserveDrawingBuffer: true });
-    this.renderer.setPixelRatio(Math.min(2, window.devicePixelRatio));
+    this.renderer.setPixelRatio(this.ratio());
     this.renderer.setClearColor(0xffffff, 0);
     const canvas = this.renderer.domElement;
     canvas.tabIndex = 0;
@@ -139,6 +144,48 @@ export class Stage {
     requestAnimationFrame(() => {
       this.wanted = false;
       this.draw();
+    });
+  }
+
+  /** While something moves, slow machines draw fewer pixels. */
+  move(on: boolean): void {
+    if (on === this.moving) return;
+    this.moving = on;
+    if (!this.slow) return;
+    this.renderer.setPixelRatio(this.ratio());
+    this.ask();
+  }
+
+  private ratio(): number {
+    const full = Math.min(2, window.devicePixelRatio);
+    return this.moving && this.slow ? full * COARSE : full;
+  }
+
+  /** Finds out, once, whether this machine draws slowly. */
+  async weigh(): Promise<void> {
+    await this.drawn();
+    const start = performance.now();
+    this.draw();
+    await this.drawn();
+    this.slow = performance.now() - start > SLOW_MS;
+  }
+
+  /** When all that was asked of the graphics card so far is on the picture. */
+  drawn(): Promise<void> {
+    const gl = this.renderer.getContext() as WebGL2RenderingContext;
+    const sync = gl.fenceSync(gl.SYNC_GPU_COMMANDS_COMPLETE, 0);
+    gl.flush();
+    return new Promise((done) => {
+      const look = (): void => {
+        const state = sync ? gl.clientWaitSync(sync, 0, 0) : gl.WAIT_FAILED;
+        if (state === gl.TIMEOUT_EXPIRED) {
+          window.setTimeout(look, POLL_MS);
+          return;
+        }
+        if (sync) gl.deleteSync(sync);
+        done();
+      };
+      look();
     });
   }
 

@@ -2,6 +2,7 @@
 
 import { h, put } from "./dom";
 import { badge, breakWords, stateWord } from "./legend";
+import type { Shown } from "./edges";
 import type { PageData, Segment, Stretch } from "./types";
 import { DASH, type Words } from "./words";
 
@@ -32,10 +33,20 @@ export class Tables {
     put(this.element, h("nav", { class: "jump", "aria-label": words.say("tab_worst") }, ...links), ...sections);
   }
 
+  /** The worst places of a first look; all else waits for the full check. */
+  first(shown: Shown[], data: PageData, words: Words): void {
+    let section = this.element.querySelector<HTMLElement>("#worst");
+    if (!section) {
+      section = h("section", { id: "worst", "aria-labelledby": "worst-title" });
+      put(this.element, section);
+    }
+    put(section, h("h2", { id: "worst-title" }, words.say("tab_worst")), h("p", { class: "note" }, words.say("checking")), worst(shown, data, words));
+  }
+
   private body(name: (typeof TABS)[number], data: PageData, words: Words, actions: Actions): Node[] {
     switch (name) {
       case "worst":
-        return [worst(data, words, actions)];
+        return [worst(data.stretches, data, words, actions.stretch)];
       case "findings":
         return [findings(data, words, actions)];
       case "edges":
@@ -111,13 +122,13 @@ export function swingText(segment: Segment, words: Words): string {
 
 const FIGURES = ["needs", "has", "margin", "free_fall", "swing"];
 
-function worst(data: PageData, words: Words, actions: Actions): HTMLElement {
+function worst(shown: (Shown | Stretch)[], data: PageData, words: Words, pick?: (stretch: Stretch) => void): HTMLElement {
   const kinds = new Map(data.edges.map((edge) => [edge.id, edge.kind]));
-  const rows = data.stretches
+  const rows = shown
     .filter((s) => s.number > 0)
     .sort((a, b) => a.number - b.number)
     .map((s) => {
-      const segment = data.segments[s.segment];
+      const segment = typeof s.segment === "number" ? data.segments[s.segment] : s.segment;
       return {
         cells: [
           badge(s.number, data.colours.states[s.state]),
@@ -126,7 +137,7 @@ function worst(data: PageData, words: Words, actions: Actions): HTMLElement {
           h("span", {}, stateWord(s.state, data.colours, words), s.breaks.length ? `: ${breakWords(s.breaks, words)}` : ""),
           ...(segment ? [...figures({ ...segment, ...s.figures }, words), segment.strikes] : ["", "", "", "", "", ""]),
         ] as Cell[],
-        pick: () => actions.stretch(s),
+        pick: pick && typeof s.segment === "number" ? (): void => pick(s as Stretch) : undefined,
         data: `stretch-${s.number}`,
       };
     });

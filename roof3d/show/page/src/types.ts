@@ -191,7 +191,7 @@ export const FALL_STATES = new Set(["short", "swing", "arrest"]);
 /** Drawn from the first to the last, so that the worst lies on top. */
 export const DRAWN = ["beyond", "guarded", "held", "unassessed", "arrest", "swing", "short"];
 
-const EMPTY = {
+export const EMPTY = {
   taut_length_m: null,
   surplus_m: null,
   free_fall_m: null,

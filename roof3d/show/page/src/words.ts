@@ -31,9 +31,10 @@ export class Words {
     return text.startsWith("-") ? "−" + text.slice(1) : text;
   }
 
-  area(value: number | null | undefined): string {
+  area(value: number | null | undefined, direction: Direction = "nearest"): string {
     if (value === null || value === undefined) return DASH;
-    return this.units === "m" ? `${value.toFixed(1)} m²` : `${(value / FOOT / FOOT).toFixed(0)} ft²`;
+    if (this.units === "m") return `${(steps(value * 10, direction) / 10).toFixed(1)} m²`;
+    return `${steps(value / FOOT / FOOT, direction).toFixed(0)} ft²`;
   }
 
   force(value: number | null | undefined, direction: Direction): string {
