@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from roof3d.place.bound import grain, lift, relax
 from roof3d.place.cover import Effort, gap, solve_cover
 from roof3d.place.reduce import maximal_columns, minimal_rows, reduce_cover, separate_parts
-from roof3d.place.search import _Standing, greedy_cover, improve
+from roof3d.place.search import greedy_cover, improve
+from roof3d.place.swap import MEMBERS, OPEN, make_state, scores, swap
 from roof3d.place.tied import groups, solve_tied, tie_matrix
 
 
@@ -351,13 +352,31 @@ def test_the_bound_is_a_bound_and_the_search_a_cover(instance: tuple[np.ndarray,
 def test_scores_of_the_search_stay_what_they_stand_for() -> None:
     rng = np.random.default_rng(2)
     matrix = discs(rng.uniform(0, 10, (80, 2)), rng.uniform(0, 10, (20, 2)), 3.0)
-    state = _Standing(matrix, np.ones(20), np.arange(0, 20, 2))
-    for step in range(60):
-        column = int(rng.integers(20))
-        state.drop(column) if state.inside[column] else state.add(column)
-        if step % 7 == 0:
-            state.weigh(np.flatnonzero(state.held == 0))
-        assert state.score == pytest.approx(state.fresh_scores())
+    matrix = sparse.csr_array(matrix[np.flatnonzero(np.diff(matrix.indptr))])
+    state = make_state(matrix, np.ones(20), np.arange(20), 1)
+    for _ in range(60):
+        swap(state, 7, 10**6, 0.0)
+        assert state.score == pytest.approx(scores(state))
+        members = state.members[: state.counters[MEMBERS]]
+        assert sorted(members) == list(np.flatnonzero(state.inside))
+        held = np.asarray(matrix[:, np.flatnonzero(state.inside)].sum(axis=1)).ravel()
+        assert list(held) == list(state.held)
+        assert set(state.opened[: state.counters[OPEN]]) == set(np.flatnonzero(held == 0))
+        assert (np.asarray(matrix[:, np.flatnonzero(state.best)].sum(axis=1)).ravel() > 0).all()
+
+
+def test_a_run_of_swaps_is_the_same_in_one_piece_or_many() -> None:
+    rng = np.random.default_rng(4)
+    matrix = discs(rng.uniform(0, 20, (400, 2)), rng.uniform(0, 20, (90, 2)), 3.5)
+    matrix = sparse.csr_array(matrix[np.flatnonzero(np.diff(matrix.indptr))])
+    start = greedy_cover(matrix, np.ones(90))
+    whole, parts = (make_state(matrix, np.ones(90), start, 5) for _ in range(2))
+    swap(whole, 900, 10**6, 0.0)
+    for swaps in (1, 299, 600):
+        swap(parts, swaps, 10**6, 0.0)
+    assert list(whole.inside) == list(parts.inside)
+    assert list(whole.weight) == list(parts.weight)
+    assert whole.values[0] <= start.size
 
 
 def test_grain_and_gap() -> None:

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 from roof3d.building import build
-from roof3d.check import check
+from roof3d.check import check, make_terms
 from roof3d.errors import InputError
 from roof3d.place import Placement, alternatives, explain_gaps, place, placement_json, table_rows
+from roof3d.place.allowed import Judge
 from roof3d.place.candidates import find_candidates, find_lines, spacings
 from roof3d.place.study import make_study
 from roof3d.plan import read_plan, write_plan
@@ -322,6 +323,28 @@ def test_slopes_are_assumed_where_there_is_no_ridge(roof: Roof, plan: Plan) -> N
     assert any("anchors stand on the slopes (assumed" in text for text in told)
     with pytest.raises(InputError, match="no place for an anchor"):
         place(flat, plan)  # this plan asks for the ridge itself
+
+
+def test_far_edges_do_not_forbid_a_line_of_restraint(tmp_path: Path, plan: Plan) -> None:
+    """On a flat roof of 40 m the middle is 20 m from every edge: any line of 8 m restrains there. Near an
+    edge the longest line is the same whether 8 m or 60 m are on offer, and by hand it is what is left of the
+    way to the edge after setback, harness and absorber, over 1 + the rope's elongation."""
+    corners = [(0, 0), (40, 0), (40, 40), (0, 40)]
+    lines = [f"v {x} {y} {z}" for z in (0, 9) for x, y in corners]
+    faces = [(5, 6, 7, 8), (1, 2, 6, 5), (2, 3, 7, 6), (3, 4, 8, 7), (4, 1, 5, 8), (4, 3, 2, 1)]
+    lines += ["f " + " ".join(map(str, face)) for face in faces]
+    (tmp_path / "flat.obj").write_text("\n".join(lines))
+    roof = build(tmp_path / "flat.obj", unit="m", up="z")
+    judge = Judge(roof, replace(plan, protection=()))
+    tie = replace(plan.line, policy="restraint")
+    assert judge.point(roof.to_local((20, 20, 9.1)), [8.0], tie).length == pytest.approx(8.0, abs=0.051)
+    few, many = (judge.point(roof.to_local((20, 5, 9.1)), [most], tie).length for most in (8.0, 60.0))
+    assert few == many
+    terms, _ = make_terms(plan, judge.rules, tie, 8.0)
+    drawn = terms.drawn_out(terms.attachment) + terms.harness
+    setback = judge.rules.value("restraint_setback")
+    by_hand = (np.hypot(5, 0.1) - setback - drawn) / (1 + terms.elongation)
+    assert by_hand - 0.07 <= few <= by_hand
 
 
 def test_defaults_of_the_records_mean_what_the_file_says() -> None:

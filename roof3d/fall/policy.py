@@ -23,7 +23,8 @@ def _longest(work: Pieces, terms: Terms, setback: float) -> Floats:
     passed = (taut - setback - given) / (1.0 + terms.elongation)
     ring = cone_low(work.lo_ring[work.ia], work.lo_ring[work.ib], work.b - work.a)
     longest = np.minimum(passed, ring - setback)
-    return np.where((work.guard >= 0) | work.walked, np.inf, longest)
+    # far pieces were not measured: no line of interest gets there
+    return np.where((work.guard >= 0) | work.walked | work.far, np.inf, longest)
 
 
 def restraint_length(
@@ -45,7 +46,9 @@ def restraint_length(
     ends = boundary.vertices
     span = float(np.linalg.norm(ends.max(axis=0) - ends.min(axis=0)))
     reach = float(ruler.floor(ends).min()) + 3 * span + 10.0
-    reach = min(reach, most + terms.most_stretch(most) + setback + 1.0) if np.isfinite(most) else reach
+    if np.isfinite(most):
+        # beyond this neither the edge nor the D-ring above it is in reach of ``most``, stretched
+        reach = min(reach, most + terms.most_stretch(most) + setback + terms.attachment + 1.0)
     work = Pieces.cut(boundary, ruler, reach, terms, guards, 1.0)
     for _ in range(ROUNDS):
         longest = _longest(work, terms, setback)
