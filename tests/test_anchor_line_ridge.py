@@ -10,9 +10,13 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize, minimize_scalar
 
+from roof3d import building, taut
 from roof3d.arrest.anchor_line import build, developed, equilibrium, softest_span
 from roof3d.arrest.spans import line_loads, span_places
+from roof3d.fall import LineRuler, Span
+from roof3d.plan import read_plan
 from roof3d.records import AnchorLine, Rope
+from tests.conftest import MODELS
 
 DOWN = np.array([0.0, 0.0, -1.0])
 
@@ -268,3 +272,41 @@ def test_a_line_over_edges_that_are_not_parallel_says_that_it_may_slip():
     assert codes([ridge, hip]) == {"anchor-line-may-slip"}
     assert codes([[0.0, 0.0, 0.0], ridge]) == {"anchor-line-may-slip"}
     assert build(record, lengths=[10.0]).assumptions == ()
+
+
+@pytest.mark.parametrize("name", ["gable", "l-valley"])
+def test_reach_is_claimed_from_the_rope_as_it_lies_not_from_the_straight_line_through_the_house(name):
+    # A line over a whole building, from one side of it to the other. What is served is measured from places
+    # on the rope at rest; here from all of them, 5 cm apart.
+    model = read_plan(MODELS / f"{name}.toml").model
+    roof = building.build(MODELS / model.file, unit=model.unit, up=model.up, grade=model.grade)
+    preparation = taut.prepare(roof)
+    low, high = roof.mesh.vertices.min(axis=0), roof.mesh.vertices.max(axis=0)
+    middle, third = (low[1] + high[1]) / 2, low[2] + (high[2] - low[2]) / 3
+    a, b = np.array([low[0] - 3, middle, third]), np.array([high[0] + 3, middle + 1, third])
+    (path,) = taut.trace(preparation, a, b[None])
+    assert path is not None
+    assert len(path.points) > 2
+    assert path.length_m > np.linalg.norm(b - a) + 0.1
+    bends = tuple(map(tuple, path.points[1:-1]))
+    ruler = LineRuler(preparation, (Span(tuple(a), tuple(b), path.length_m * 1.01, False, bends),), step=0.5)
+    random = np.random.default_rng(3)
+    points = np.array(
+        [
+            random.dirichlet(np.ones(len(plane.rings[0]))) @ plane.rings[0] + [0, 0, 1.0]
+            for plane in roof.planes
+            for _ in range(6)
+        ]
+    )
+    points = points[~taut.inside(preparation, points)]
+    got = ruler.measure(points)
+    rope = np.concatenate(
+        [np.linspace(u, v, max(2, int(np.linalg.norm(v - u) / 0.05))) for u, v in pairwise(path.points)]
+    )
+    truth = np.min([taut.measure(preparation, place, points).hi for place in rope], axis=0)
+    assert np.all(got.hi >= truth - 0.03)
+    assert np.median(got.hi - truth) < 0.05
+    assert np.all(got.lo <= truth + 1e-6)
+    # without the bends nothing is claimed from a line that lies on something
+    blind = replace(ruler, spans=(replace(ruler.spans[0], bends=()),))
+    assert np.all(np.isinf(blind.measure(points).hi))

@@ -232,7 +232,13 @@ def tie_anchor(
         ruler = LineRuler(
             preparation,
             tuple(
-                Span(tuple(s.p1), tuple(s.p2), s.length, bool(over <= float(direct) + CLEAR_M))
+                Span(
+                    tuple(s.p1),
+                    tuple(s.p2),
+                    s.length,
+                    bool(over <= float(direct) + CLEAR_M),
+                    () if bends is None else tuple(map(tuple, bends[s.span])),
+                )
                 for s, over, direct in zip(spans, laid, straight, strict=True)
             ),
             step=LineRuler.step if piece is None else piece,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Protocol
 
 import numpy as np
@@ -12,6 +13,8 @@ from roof3d.records import Floats, Ints, Lengths
 from roof3d.taut import Preparation
 
 NO_RUN = 0.01  # m; a last run shorter than this has no direction of its own
+REST_STEP_M = 0.5  # between places on a line that lies on something, for upper bounds
+REST_ROUNDS = 4  # of them are measured from for each point
 
 
 class Ruler(Protocol):
@@ -132,13 +135,15 @@ class Span:
     """One span of an anchor line: places ``q`` with ``|q - p1| + |q - p2| <= loaded``, metres.
 
     ``loaded`` is the longest length of rope in the span under load. ``clear``: the straight line
-    between the supports runs free; where it does not, the line rests on something between them.
+    between the supports runs free; where it does not, the line rests on something between them and turns at
+    ``bends`` (k, 3), none where they are not known.
     """
 
     p1: tuple[float, float, float]
     p2: tuple[float, float, float]
     loaded: float
     clear: bool = True
+    bends: tuple[tuple[float, float, float], ...] = ()
 
     @property
     def chord(self) -> float:
@@ -156,8 +161,8 @@ class LineRuler:
     """The taut length from the best place of a traveller on an anchor line.
 
     Lower bounds let the traveller go wherever the line lets it under load; upper bounds keep it on the
-    straight line between the supports. Places are ``step`` apart; what lies between and beside
-    them counts at its shortest in lower bounds.
+    line at rest, which is straight between the supports or turns at the bends. Places are ``step`` apart;
+    what lies between and beside them counts at its shortest in lower bounds.
     """
 
     preparation: Preparation
@@ -175,6 +180,38 @@ class LineRuler:
             away.append(np.full(count, np.hypot(span.chord / (count - 1) / 2, span.side)))
             span_of.append(np.full(count, number))
         return np.concatenate(places), np.concatenate(away), np.concatenate(span_of)
+
+    def _rest(self) -> Floats:
+        """Places (k, 3) on the line at rest in spans that lie on something, ends and bends among them."""
+        found = [np.empty((0, 3))]
+        for span in self.spans:
+            if span.clear or not span.bends:
+                continue
+            for near, far in pairwise(np.array([span.p1, *span.bends, span.p2])):
+                count = max(2, int(np.ceil(np.linalg.norm(far - near) / REST_STEP_M)) + 1)
+                found.append(near + (far - near) * np.linspace(0.0, 1.0, count)[:, None])
+        return np.concatenate(found)
+
+    def _from_rest(self, points: Floats, limit: float, hi: Floats, best: Ints, offset: int) -> None:
+        """Lowers upper bounds by what is measured from the line at rest where it lies on something.
+
+        A few places for each point, the straight nearest first: an upper bound from any of them holds.
+        """
+        places = self._rest()
+        if not len(places):
+            return
+        straight = np.linalg.norm(points[:, None] - places[None], axis=2)
+        for _ in range(REST_ROUNDS):
+            rows = np.flatnonzero(straight.min(axis=1) < np.minimum(hi, limit))
+            if not len(rows):
+                return
+            nearest = straight[rows].argmin(axis=1)
+            for k in np.unique(nearest):
+                mine = rows[nearest == k]
+                found = taut.measure(self.preparation, places[k], points[mine], limit)
+                better = found.hi < hi[mine]
+                hi[mine[better]], best[mine[better]] = found.hi[better], offset + k
+            straight[rows, nearest] = np.inf
 
     def _search(self, points: Floats, limit: float) -> tuple[Floats, Floats, Ints]:
         """Brackets (n,) and the place that each upper bound was measured from (-1: none).
@@ -203,7 +240,7 @@ class LineRuler:
                 rows = active[least == k]
                 found = taut.measure(self.preparation, places[k], points[rows], limit + away[k])
                 measured[rows, k] = True
-                better = found.hi < hi[rows]
+                better = (found.hi < hi[rows]) & clear[span_of[k]]  # else nobody is tied there
                 hi[rows[better]], best[rows[better]] = found.hi[better], k
                 low = np.where(np.isfinite(found.lo), found.lo, limit + away[k])
                 beside = np.flatnonzero(span_of == span_of[k]) if clear[span_of[k]] else np.array([k])
@@ -211,6 +248,7 @@ class LineRuler:
                 told = low[:, None] - apart
                 bound[np.ix_(rows, beside)] = np.maximum(bound[np.ix_(rows, beside)], told)
         lo = np.maximum(bound.min(axis=1), 0.0)
+        self._from_rest(points, limit, hi, best, len(places))
         hi[hi > limit] = np.inf
         return lo, np.maximum(hi, lo), best
 
@@ -242,7 +280,7 @@ class LineRuler:
 
     def last_run(self, points: Floats) -> Floats:
         run = np.full((len(points), 3), np.nan)
-        places = self._places()[0]
+        places = np.concatenate((self._places()[0], self._rest()))
         _, _, best = self._search(points, float(self.floor(points).max(initial=0.0)) + 50.0)
         for k in np.unique(best[best >= 0]):
             rows = np.flatnonzero(best == k)
