@@ -220,7 +220,7 @@ def tie_anchor(
         laid = [
             max(a, float(b)) if math.isfinite(a) else float(b) for a, b in zip(laid, straight, strict=True)
         ]
-        bends, ridges = _bends(preparation, points, laid)
+        bends, ridges = rope_bends(preparation, points, laid)
         model = arrest.build(
             source, to_local=roof.to_local, lengths=laid, bends=bends, ridges=ridges, rules=rules
         )
@@ -279,7 +279,7 @@ def tie_anchor(
     )
 
 
-def _bends(
+def rope_bends(
     preparation: taut.Preparation, points: Floats, laid: list[float]
 ) -> tuple[list[Floats] | None, list[Floats] | None]:
     """Places by span where the rope at rest turns over edges, and the edges' directions; None where they

@@ -10,7 +10,7 @@ import numpy as np
 
 from roof3d import arrest, taut
 from roof3d.check import Result, check, make_limits, make_terms
-from roof3d.check.run import CLEAR_M
+from roof3d.check.run import CLEAR_M, rope_bends
 from roof3d.check.terms import worker_mass
 from roof3d.fall import (
     AnchorRuler,
@@ -186,7 +186,10 @@ class Judge:
         straight = np.linalg.norm(np.diff(points, axis=0), axis=1)
         laid = [float(taut.measure(self.preparation, p, q[None]).hi[0]) for p, q in pairwise(points)]
         laid = [a if np.isfinite(a) and a > b else float(b) for a, b in zip(laid, straight, strict=True)]
-        model = arrest.build(source, to_local=self.roof.to_local, lengths=laid, rules=self.rules)
+        bends, ridges = rope_bends(self.preparation, points, laid)
+        model = arrest.build(
+            source, to_local=self.roof.to_local, lengths=laid, bends=bends, ridges=ridges, rules=self.rules
+        )
         length = max(length, 1e-3)
         terms, connector = make_terms(self.plan, self.rules, line, length)
         force = connector.peak_force
@@ -200,7 +203,13 @@ class Judge:
         return LineRuler(
             self.preparation,
             tuple(
-                Span(tuple(s.p1), tuple(s.p2), s.length, over <= float(direct) + CLEAR_M)
+                Span(
+                    tuple(s.p1),
+                    tuple(s.p2),
+                    s.length,
+                    over <= float(direct) + CLEAR_M,
+                    () if bends is None else tuple(map(tuple, bends[s.span])),
+                )
                 for s, over, direct in zip(spans, laid, straight, strict=True)
             ),
         )
