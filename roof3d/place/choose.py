@@ -341,7 +341,8 @@ def _placement(
         cost = sum(column_cost(column, length, plan) for column, length in columns)
         cost += (plan.prices.visit or 0.0) if columns else 0.0
     places = int(np.unique(one.options.place).size)
-    if places:
+    left_m2 = float(study.demand.area[one.left].sum())
+    if named:
         proof = prove(
             cover,
             min(bound_any, cover.bound),
@@ -355,8 +356,7 @@ def _placement(
             served=None if result.work_m2 <= 0 else (result.served_m2, result.work_m2),
         )
     else:
-        proof = prove_nothing(study, kind)
-    left_m2 = float(study.demand.area[one.left].sum())
+        proof = prove_nothing(study, kind, left_m2)
     said = study.assumptions + unpriced(plan, columns, aim) + one.notes
     if one.left.size:
         said += (

@@ -103,7 +103,7 @@ def table_rows(placements: Sequence[Placement], units: str = "m") -> list[tuple[
 def _standing(one: Placement) -> str:
     """How sure a choice is, in a few words. "Fewest" is said only where nothing speaks against it."""
     if not one.named:
-        return "nothing holds every limit"
+        return "nothing chosen"
     if one.proven:
         return "fewest" if one.aim == "fewest" else "least cost"
     share = f"gap {100 * one.gap:.1f} %" if one.gap > 0 else "gap nil"

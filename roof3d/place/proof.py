@@ -69,7 +69,7 @@ def _but(reasons: Sequence[str]) -> str:
     return f"; no proof that it is the least: {'; '.join(reasons)}" if reasons else ""
 
 
-def prove_nothing(study: Study, kind: str) -> str:
+def prove_nothing(study: Study, kind: str, left_m2: float) -> str:
     """Why there is nothing to choose from: how many places of which kind, and what each of them breaks."""
     columns = [
         column
@@ -80,7 +80,8 @@ def prove_nothing(study: Study, kind: str) -> str:
         needs = " line: each needs two places 2 m apart on a level edge" if kind == "lines" else ""
         return f"nothing is chosen: there is no place for an anchor{needs}"
     if any(longest_line(column, kind) for column in columns):
-        return "nothing is chosen: the lines that hold every limit serve no whole cell of the work"
+        little = f"too little, {left_m2:.2f} m2 in all" if left_m2 > 0 else "no whole cell of the work"
+        return f"nothing is chosen: the lines that hold every limit serve {little}"
     if kind == "restraint":
         return f"nothing is chosen: at none of {len(columns)} places does any line restrain"
     lengths = ", ".join(f"{length:g}" for length in study.lengths)
