@@ -185,7 +185,7 @@ class Support:
     """A place where an anchor line is held between its end anchors."""
 
     at: tuple[float, float, float]
-    kind: str = "pass-through"  # rigid, flexible, pass-through
+    kind: str | None = None  # rigid, flexible, pass-through; None, here and below: as the line says of all
     stiffness: float | None = None  # N/m, flexible only
     rating: float | None = None  # N
 

@@ -743,6 +743,22 @@ def test_single_supports_may_differ():
     model = build(record)
     assert model.kinds == ("rigid", "pass-through")
     assert model.ratings == (20e3, 12e3, 9e3, 20e3)
+    # what a single support does not say is as the line says of all
+    partly = build(
+        line(
+            [5.0, 5.0, 5.0],
+            support_kind="flexible",
+            support_stiffness=7000.0,
+            support_rating=9e3,
+            supports=(
+                Support(at=(5.0, 0.0, 5.0), rating=12e3),
+                Support(at=(10.0, 0.0, 5.0), stiffness=5000.0),
+            ),
+        )
+    )
+    assert partly.kinds == ("flexible", "flexible")
+    assert partly.holds == (7000.0, 5000.0)
+    assert partly.ratings[1:3] == (12e3, 9e3)
 
 
 def test_too_many_workers_and_overstretched_ropes_are_findings():

@@ -208,7 +208,9 @@ def _supports(
             found = f"a support {min(away):.3g} m off" if away else "a support on a line that has none"
             accepted = "a support at one of the inner points of the line"
             raise InputError("", f"{place}: supports[{number}].at", found, accepted)
-        settings[int(np.argmin(away))] = (support.kind, support.stiffness, support.rating)
+        stiffness = line.support_stiffness if support.stiffness is None else support.stiffness
+        rating = line.support_rating if support.rating is None else support.rating
+        settings[int(np.argmin(away))] = (support.kind or line.support_kind, stiffness, rating)
     holds = []
     for kind, stiffness, _ in settings or [(line.support_kind, 1.0, None)]:
         if kind not in SUPPORT_KINDS:

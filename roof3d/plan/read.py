@@ -105,10 +105,9 @@ def check_plan(plan: Plan, place: Place) -> None:
             spot = here.key("support").item(j)
             if not any(dist(support.at, point) <= SAME for point in line.points[1:-1]):
                 spot.key("at").fail("a place that is none of the line's supports", "a point between its ends")
-            if support.stiffness is not None and support.kind != "flexible":
-                spot.key("stiffness").fail(
-                    f"a stiffness for a {support.kind} support", 'kind = "flexible" beside it'
-                )
+            kind = support.kind or line.support_kind
+            if support.stiffness is not None and kind != "flexible":
+                spot.key("stiffness").fail(f"a stiffness for a {kind} support", 'kind = "flexible" beside it')
     for i, area in enumerate(plan.work, 1):
         here = place.key("work").item(i)
         if not (area.planes or area.polygon or area.edges or area.edge_kinds):
