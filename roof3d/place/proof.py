@@ -71,6 +71,11 @@ def _but(reasons: Sequence[str]) -> str:
 
 def prove_nothing(study: Study, kind: str, left_m2: float) -> str:
     """Why there is nothing to choose from: how many places of which kind, and what each of them breaks."""
+    text = f"nothing is chosen: {_no_choice(study, kind, left_m2)}"
+    return f"{text}; {study.cut}" if study.cut else text
+
+
+def _no_choice(study: Study, kind: str, left_m2: float) -> str:
     columns = [
         column
         for column in study.columns
@@ -78,16 +83,15 @@ def prove_nothing(study: Study, kind: str, left_m2: float) -> str:
     ]
     if not columns:
         needs = " line: each needs two places 2 m apart on a level edge" if kind == "lines" else ""
-        return f"nothing is chosen: there is no place for an anchor{needs}"
+        return f"there is no place for an anchor{needs}"
     if any(longest_line(column, kind) for column in columns):
         little = f"too little, {left_m2:.2f} m2 in all" if left_m2 > 0 else "no whole cell of the work"
-        return f"nothing is chosen: the lines that hold every limit serve {little}"
+        return f"the lines that hold every limit serve {little}"
     if kind == "restraint":
-        return f"nothing is chosen: at none of {len(columns)} places does any line restrain"
+        return f"at none of {len(columns)} places does any line restrain"
     lengths = ", ".join(f"{length:g}" for length in study.lengths)
     breaks = Counter(word for column in columns for word in column.allowed.reason.split(", ") if word)
     told = ", ".join(f"{word} at {number}" for word, number in breaks.most_common(4))
-    return (
-        f"nothing is chosen: at none of {len(columns)} places does a line of {lengths} m hold every limit"
-        + (f" ({told})" if told else "")
+    return f"at none of {len(columns)} places does a line of {lengths} m hold every limit" + (
+        f" ({told})" if told else ""
     )
