@@ -522,3 +522,12 @@ def test_of_two_rest_points_as_low_the_wider_swing_counts():
     assert set(low) == {"E1", "E2"}
     assert low["E1"].swing_angle_deg == pytest.approx(low["E2"].swing_angle_deg, abs=1e-6)
     assert low["E1"].rest_point == pytest.approx(low["E2"].rest_point)
+
+
+def test_free_fall_is_never_less_than_nothing():
+    """An edge further off than line and D-ring height together is passed by stretch alone."""
+    terms = replace(PRACTICE, harness=2.0, attachment=1.5)
+    mine = [s for s in run(flat_roof(60, 30, 40), (30, 6.8, 40), 5.0, terms) if s.free_fall_m is not None]
+    assert mine
+    assert min(s.surplus_m for s in mine) < -1.5
+    assert all(s.free_fall_m == max(0.0, 1.5 + s.surplus_m) for s in mine)

@@ -217,7 +217,7 @@ class Result:
         any_served = cells.any_served
         served_by = cells.served.sum(axis=1)
         taut = cells.taut.min(axis=1, initial=np.inf)
-        free_fall = shown.surplus + self.plan.worker.attachment_height
+        free_fall = np.maximum(shown.surplus + self.plan.worker.attachment_height, 0.0)
         return {
             "cell_m": float(cells.size.max(initial=0.0)),
             "least_cell_m": float(cells.size.min(initial=0.0)) if len(cells.size) else 0.0,

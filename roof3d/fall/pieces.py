@@ -171,42 +171,48 @@ class Pieces:
         self.lo_ring[rows[asked]] = low.min(axis=0)
         self.hi_ring[rows[asked]] = lengths.hi.reshape(2, -1).max(axis=0)
 
-    def split(self, which: np.ndarray) -> None:
-        """Halve pieces and measure the new points."""
+    def split(self, which: np.ndarray, parts: int = 2) -> None:
+        """Cut pieces into equal parts and measure the new points."""
         old = np.flatnonzero(which)
-        middle = (self.a[old] + self.b[old]) / 2
-        unit = _units(self.boundary)[self.run[old]]
-        place = self.boundary.start[self.run[old]] + middle[:, None] * unit
-        n, k = len(self.at), len(old)
+        cut = np.arange(1, parts) / parts
+        within = (self.a[old, None] + (self.b - self.a)[old, None] * cut).ravel()
+        run = np.repeat(self.run[old], parts - 1)
+        unit = _units(self.boundary)[run]
+        place = self.boundary.start[run] + within[:, None] * unit
+        n, k = len(self.at), len(within)
         new = np.arange(n, n + k)
         self.at = np.concatenate((self.at, place))
         self.lo = np.concatenate((self.lo, np.full(k, self.limit)))
         self.hi = np.concatenate((self.hi, np.full(k, np.inf)))
         self.lo_ring = np.concatenate((self.lo_ring, np.full(k, self.limit)))
         self.hi_ring = np.concatenate((self.hi_ring, np.full(k, np.inf)))
-        self.rise = np.concatenate((self.rise, self.boundary.rise[self.run[old]]))
+        self.rise = np.concatenate((self.rise, self.boundary.rise[run]))
         self.along = np.concatenate((self.along, unit))
         self.point_state = np.concatenate((self.point_state, np.full(k, 4)))
         self.point_room = np.concatenate((self.point_room, np.zeros(k, dtype=bool)))
         self.run_vector = np.concatenate((self.run_vector, np.full((k, 3), np.nan)))
         self.run_length = np.concatenate((self.run_length, np.full(k, np.nan)))
         self._measure(new)
-        self.run = np.concatenate((self.run, self.run[old]))
-        self.a = np.concatenate((self.a, middle))
-        self.b = np.concatenate((self.b, self.b[old]))
-        self.ib = np.concatenate((self.ib, self.ib[old]))
+        # the first part stays in the piece's row, the others are appended
+        ends = within.reshape(-1, parts - 1)
+        nodes = new.reshape(-1, parts - 1)
+        last_b, last_ib = self.b[old], self.ib[old]
+        more = np.repeat(old, parts - 1)
+        self.run = np.concatenate((self.run, run))
+        self.a = np.concatenate((self.a, within))
+        self.b = np.concatenate((self.b, np.column_stack((ends[:, 1:], last_b)).ravel()))
         self.ia = np.concatenate((self.ia, new))
-        self.b[old] = middle
-        self.ib[old] = new
-        self.guard = np.concatenate((self.guard, self.guard[old]))
-        self.walked = np.concatenate((self.walked, self.walked[old]))
-        self.far = np.concatenate((self.far, self.far[old]))
+        self.ib = np.concatenate((self.ib, np.column_stack((nodes[:, 1:], last_ib)).ravel()))
+        self.b[old], self.ib[old] = ends[:, 0], nodes[:, 0]
+        self.guard = np.concatenate((self.guard, self.guard[more]))
+        self.walked = np.concatenate((self.walked, self.walked[more]))
+        self.far = np.concatenate((self.far, self.far[more]))
         first = self.boundary.below(self.run[old], self.a[old], self.b[old])
-        second = self.boundary.below(self.run[-k:], self.a[-k:], self.b[-k:])
+        rest = self.boundary.below(self.run[-k:], self.a[-k:], self.b[-k:])
         self.top[old], self.step[old], self.way[old] = first
-        self.top = np.concatenate((self.top, second[0]))
-        self.step = np.concatenate((self.step, second[1]))
-        self.way = np.concatenate((self.way, second[2]))
+        self.top = np.concatenate((self.top, rest[0]))
+        self.step = np.concatenate((self.step, rest[1]))
+        self.way = np.concatenate((self.way, rest[2]))
 
     def note_states(self, states: Ints, room_lacks: np.ndarray) -> None:
         """Remember the states at the points themselves, and where room below lacks."""

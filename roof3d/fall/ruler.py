@@ -59,6 +59,29 @@ def distance_to_segments(point: Floats, start: Floats, end: Floats) -> Floats:
     return distance
 
 
+def distance_between_segments(p: Floats, q: Floats, start: Floats, end: Floats) -> Floats:
+    """Least straight distance from the segment ``p`` (3,) to ``q`` to each of the segments (n, 3)-(n, 3).
+
+    It lies at an end of one of them, or where the common perpendicular meets both.
+    """
+    one, other = q - p, end - start
+    least = np.minimum(distance_to_segments(p, start, end), distance_to_segments(q, start, end))
+    for point in (start, end):
+        t = np.clip((point - p) @ one / max(float(one @ one), 1e-300), 0.0, 1.0)
+        least = np.minimum(least, np.linalg.norm(point - p - t[:, None] * one, axis=1))
+    apart = start - p
+    a, b, c = float(one @ one), other @ one, np.einsum("ij,ij->i", other, other)
+    d, e = apart @ one, np.einsum("ij,ij->i", apart, other)
+    det = a * c - b * b
+    skew = det > 1e-12 * a * np.maximum(c, 1e-300)
+    det = np.where(skew, det, 1.0)
+    s, t = (c * d - b * e) / det, (b * d - a * e) / det
+    both = skew & (s >= 0) & (s <= 1) & (t >= 0) & (t <= 1)
+    gap = np.linalg.norm(apart + t[:, None] * other - s[:, None] * one, axis=1)
+    inside: Floats = np.where(both, np.minimum(least, gap), least)
+    return inside
+
+
 def least_straight_potential(point: Floats, start: Floats, end: Floats) -> Floats:
     """Least of height plus straight distance to ``point`` over each segment, in closed form.
 
@@ -271,8 +294,11 @@ class LineRuler:
         return least
 
     def floor_between(self, start: Floats, end: Floats) -> Floats:
-        size = np.linalg.norm(end - start, axis=1)
-        return np.maximum(cone_low(self.floor(start), self.floor(end), size), 0.0)
+        least = np.full(len(start), np.inf)
+        for span in self.spans:
+            off = distance_between_segments(np.array(span.p1), np.array(span.p2), start, end)
+            least = np.minimum(least, np.maximum(off - span.side, 0.0))
+        return least
 
     def floor_potential(self, start: Floats, end: Floats) -> Floats:
         low: Floats = np.minimum(start[:, 2], end[:, 2]) + self.floor_between(start, end)

@@ -86,19 +86,22 @@ def _segment(
     strikes = ""
     sums = {"line_m": float(result.length[deepest]), "taut_m": float(result.taut[deepest])}
     if state <= ARREST:
-        free = terms.attachment + float(result.surplus[deepest])
+        # where the edge is passed only by stretch the line may pull before the D-ring gets down to it
+        free = max(0.0, terms.attachment + float(result.surplus[deepest]))
         drop = float(result.swing_drop[rows].max())
         angle = _widest_angle(result, rows)
         worst = int(rows[np.argmin(result.margin[rows])])
         governs = int(result.governs[worst])
         margin = float(result.margin[worst])
         length = float(result.length[worst])
-        fall = terms.attachment + float(result.surplus[worst])
-        required = float(terms.below_edge(length, fall) + length - result.taut[governs])
+        fall = max(0.0, terms.attachment + float(result.surplus[worst]))
+        # how far the D-ring gets below that place, which may be further than the rope over it leads
+        deep = length - float(result.taut[governs]) + float(result.hung[worst])
+        required = float(terms.below_edge(length, fall)) + deep
         available = required + margin
         sums |= {
             "h": terms.attachment,
-            "s": length - float(result.taut[governs]),
+            "s": deep,
             "X": float(terms.below_edge(length, fall)) - terms.attachment - terms.harness - terms.margin,
             "k": terms.harness,
             "M": terms.margin,
@@ -109,6 +112,8 @@ def _segment(
             "line_elongation": terms.elongation,
             "extra_m": terms.extra,
         }
+        if result.hung[worst] > 0:
+            sums["hung_m"] = float(result.hung[worst])
         swings = int(result.rest[rows[np.argmax(result.swing_drop[rows])]])
         ends = [work.ia[swings], work.ib[swings]]
         sums["rest_potential_m"] = float(np.min(work.at[ends, 2] + work.lo[ends]))

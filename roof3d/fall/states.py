@@ -13,11 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from roof3d.fall.boundary import Boundary
+from roof3d.fall.hang import hanging_potential
 from roof3d.fall.limits import ROOM, SWINGS, Limits
 from roof3d.fall.pieces import Pieces
 from roof3d.fall.ruler import NO_RUN, Ruler, cone_high, cone_low
 from roof3d.fall.stretch import Terms
-from roof3d.fall.track import find_tracks
+from roof3d.fall.track import Tracks, find_tracks, join_tracks
 from roof3d.records import BREAKS, STATES, Floats, Ints
 
 SHORT, SWING, ARREST, HELD, BEYOND = range(5)
@@ -26,6 +27,10 @@ TOLERANCE_M = 0.01
 MOTION_M = 0.01  # a swing that drops less than this is no swing
 ROUNDS = 120
 MOST_POINTS = 400_000
+SURE_M = 0.01  # heights that are bounded as well as this need no closer look
+MOST_FIGURES = 4  # pieces of a segment that are looked at closer at once, for its figures
+FIGURE_ROUNDS = 8
+GROUPS = 3  # of lengths of rope that are kept snug
 
 
 @dataclass(frozen=True)
@@ -52,6 +57,11 @@ class Assessment:
     angle: Floats  # degrees; nan where it did not decide the state
     rest: Ints  # piece of the rest point
     governs: Ints  # piece where clearance is worst
+    surplus_gap: Floats  # (m,) by how much ``surplus`` and ``swing_drop`` exceed those at the piece's ends
+    drop_gap: Floats
+    potential: Floats  # (m,) height plus taut length, at least
+    value: Floats  # (m,) that, less the height of what lies below
+    hung: Floats  # (m,) by how much a body hangs lower there from a rope that runs over another place
     others: tuple[tuple[int, ...], ...]  # further rest pieces that lie as low
     blocked: Ints  # piece where something is in the way, -1 nowhere
     breaks: np.ndarray  # (m, words of records.BREAKS) bool; swing only where it is known or decides
@@ -83,9 +93,11 @@ def assess(
     ring = (0.0, np.inf) if tie.policy == "snug" else (tie.length, tie.length + terms.attachment)
     work = Pieces.cut(boundary, ruler, reach_limit(tie, terms), terms, guards, spacing, ring)
     result = _evaluate(work, tie, terms, limits)
+    figures = 0
     for _ in range(ROUNDS):
-        split = _what_to_split(result, tolerance)
-        if not split.any() or len(work.lo) > MOST_POINTS:
+        split, settled = _what_to_split(result, tolerance)
+        figures += settled
+        if not split.any() or figures > FIGURE_ROUNDS or len(work.lo) > MOST_POINTS:
             break
         work.split(split)
         result = _evaluate(work, tie, terms, limits)
@@ -134,28 +146,15 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessmen
     passable = surplus + terms.stretch(length, terms.attachment + slide) >= 0
     passable &= ~work.far & ~work.walked
 
-    value = potential - work.top
     points_asked = np.flatnonzero(point_pass)
     pieces_asked = np.flatnonzero(passable)
-    tracks = find_tracks(
-        work.at[:, 2] + work.lo,
-        work.ia,
-        work.ib,
-        potential,
-        value,
-        work.way,
-        np.concatenate((highest[pieces_asked], (work.at[:, 2] + work.hi)[points_asked])),
-        np.concatenate(
-            (
-                np.column_stack((work.ia, work.ib))[pieces_asked],
-                np.column_stack((points_asked, points_asked)),
-            )
-        ).astype(np.int64),
-        np.concatenate((pieces_asked, np.full(len(points_asked), -1))).astype(np.int64),
-    )
     k = len(pieces_asked)
-    drops = np.concatenate((highest[pieces_asked], (work.at[:, 2] + work.hi)[points_asked])) - tracks.lowest
+    start = np.concatenate((highest[pieces_asked], (work.at[:, 2] + work.hi)[points_asked]))
+    seeds = np.concatenate((np.column_stack((work.ia, work.ib))[pieces_asked], _twice(points_asked)))
+    seed_pieces = np.concatenate((pieces_asked, np.full(len(points_asked), -1))).astype(np.int64)
     asked_length = np.concatenate((length[pieces_asked], point_length[points_asked]))
+    tracks, hung = _tracks(work, potential, taut, start, seeds.astype(np.int64), seed_pieces, asked_length)
+    drops = start - tracks.lowest
     asked_fall = terms.attachment + np.concatenate((surplus[pieces_asked], point_surplus[points_asked]))
     margins = tracks.worst - terms.below_edge(asked_length, asked_fall) - asked_length
     breaks = _limits_broken(work, tie, limits, pieces_asked, points_asked, asked_fall)
@@ -169,7 +168,6 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessmen
     if limits.swing_angle_deg is not None:
         # angles cost most: only where they decide
         decide = np.flatnonzero(~swings & ~other)
-        seeds = np.concatenate((np.column_stack((work.ia, work.ib))[pieces_asked], _twice(points_asked)))
         sizes = np.concatenate((size[pieces_asked], np.zeros(len(points_asked))))
         angles[decide] = widest_turn(
             work, seeds[decide], sizes[decide], tracks.rest[decide], [tracks.others[q] for q in decide]
@@ -207,6 +205,9 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessmen
         out[pieces_asked] = values[:k]
         return out
 
+    at_ends = work.at[:, 2] + work.hi
+    known = np.isfinite(highest)
+    end_highest = np.where(known, np.maximum(at_ends[work.ia], at_ends[work.ib]), 0.0)
     gap = np.maximum((work.hi - work.lo)[work.ia], (work.hi - work.lo)[work.ib])
     return Assessment(
         pieces=work,
@@ -220,12 +221,58 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessmen
         angle=spread(angles, np.nan),
         rest=spread_rows(tracks.rest),
         governs=spread_rows(tracks.governs),
+        surplus_gap=surplus - np.maximum(point_surplus[work.ia], point_surplus[work.ib]),
+        drop_gap=np.where(known, np.where(known, highest, 0.0) - end_highest, 0.0),
+        potential=potential,
+        value=potential - work.top,
+        hung=spread(hung, 0.0),
         others=tuple(_spread_ties(tracks.others[:k], pieces_asked, len(state))),
         blocked=spread_rows(tracks.blocked),
         breaks=broken,
         limits=limits,
         gap=gap,
     )
+
+
+def _tracks(
+    work: Pieces,
+    potential: Floats,
+    taut: Floats,
+    start: Floats,
+    seeds: Ints,
+    seed_pieces: Ints,
+    length: Floats,
+) -> tuple[Tracks, Floats]:
+    """Tracks of all queries, with by how much a body hangs lower where clearance is worst.
+
+    Ropes of nearly the same length are taken together, as long as the longest of them.
+    """
+    point_potential = work.at[:, 2] + work.lo
+    longest = float(length.max(initial=0.0))
+    hanging = hanging_potential(work, potential, taut, longest)
+    groups = np.zeros(len(length), dtype=np.int64)
+    if (hanging < potential).any() and float(np.ptp(length)) > 0:
+        groups = np.ceil((longest - length) / np.ptp(length) * GROUPS - 1e-9).astype(np.int64)
+    hung = np.zeros(len(length))
+    found = []
+    for group in np.unique(groups).tolist() or [0]:
+        rows = np.flatnonzero(groups == group)
+        if group:
+            hanging = hanging_potential(work, potential, taut, float(length[rows].max()))
+        some = find_tracks(
+            point_potential,
+            work.ia,
+            work.ib,
+            potential,
+            hanging - work.top,
+            work.way,
+            start[rows],
+            seeds[rows],
+            seed_pieces[rows],
+        )
+        hung[rows] = np.where(some.governs >= 0, (potential - hanging)[some.governs], 0.0)
+        found.append((rows, some))
+    return join_tracks(found, len(length)), hung
 
 
 def _limits_broken(
@@ -294,37 +341,66 @@ def turned(work: Pieces, seeds: Ints, sizes: Floats, rest: Ints) -> Floats:
     return limited
 
 
-def _what_to_split(result: Assessment, tolerance: float) -> np.ndarray:
-    """Pieces that keep something open: governing places first, then states, then figures."""
+def _what_to_split(result: Assessment, tolerance: float) -> tuple[np.ndarray, bool]:
+    """Pieces that keep something open, and whether that is only figures, all states being settled.
+
+    Governing places come first, then states, then figures.
+    """
     work = result.pieces
     size = work.b - work.a
     coarse = (size > tolerance * 1.0001) & ~work.far
     split: np.ndarray = np.zeros(len(size), dtype=bool)
     fall = np.flatnonzero(result.passable)
     if len(fall):
-        split[result.rest[fall]] = True
-        governs = result.governs[fall]
-        split[governs[np.abs(result.margin[fall]) <= size[governs]]] = True
-        split &= coarse
+        points = work.at[:, 2] + work.lo
+        ends = np.minimum(points[work.ia], points[work.ib])
+        unsure = ends - result.potential
+        rest, governs = result.rest[fall], result.governs[fall]
+        split |= _rivals(work, coarse, rest[unsure[rest] > SURE_M], result.potential, ends)
+        undecided = (result.margin[fall] < 0) & (result.margin[fall] >= -np.maximum(unsure, size)[governs])
+        split |= _rivals(work, coarse, governs[undecided], result.value, ends - work.top)
         if split.any():
-            return split
+            return split, False
     room = result.breaks[:, ROOM]
     open_state = np.zeros(len(size), dtype=bool)
     for end in (work.ia, work.ib):
         open_state |= (result.state != work.point_state[end]) | (room != work.point_room[end])
     split = open_state & coarse & (work.guard < 0) & ~work.walked
     if split.any():
-        return split
+        return split, False
+    value_gap = (ends - work.top - result.value) if len(fall) else np.zeros(len(size))
     for rows in segment_rows(result):
         if result.state[rows[0]] > HELD:
             continue
-        split[rows[np.argmax(result.surplus[rows])]] = True
+        split[_greatest(rows, result.surplus, result.surplus_gap)] = True
         if result.state[rows[0]] == HELD:
             continue
-        split[rows[np.argmax(result.swing_drop[rows])]] = True
+        split[_greatest(rows, result.swing_drop, result.drop_gap)] = True
         worst = rows[np.argmin(result.margin[rows])]
-        split[[worst, result.governs[worst]]] = True
-    split &= coarse
+        if value_gap[result.governs[worst]] > SURE_M:
+            split[result.governs[worst]] = True
+        split[[result.rest[worst], result.rest[rows[np.argmax(result.swing_drop[rows])]]]] = True
+    return split & coarse, True
+
+
+def _greatest(rows: Ints, most: Floats, gap: Floats) -> Ints:
+    """The row with the greatest upper bound, and others that lie clearly over the greatest known value."""
+    bound = most[rows]
+    known = float(np.where(np.isfinite(bound), bound - gap[rows], -np.inf).max())
+    over = rows[(bound > known + SURE_M) | (rows == rows[np.argmax(bound)])]
+    return over[np.argsort(-most[over], kind="stable")[:MOST_FIGURES]]
+
+
+def _rivals(work: Pieces, coarse: np.ndarray, rows: Ints, least: Floats, known: Floats) -> np.ndarray:
+    """Coarse pieces that are the least of some track, or may be once those of ``rows`` are halved.
+
+    ``least``: lower bounds; ``known``: values at an end of each piece. What lies on the same run and may be
+    lower than what is known of the least piece would come next, one after the other.
+    """
+    split: np.ndarray = np.zeros(len(least), dtype=bool)
+    for row in np.unique(rows[coarse[rows]]).tolist():
+        split |= coarse & (work.run == work.run[row]) & (least <= known[row] - SURE_M)
+        split[row] = True
     return split
 
 

@@ -7,6 +7,7 @@ over the places in order of potential, joining neighbours as they come in.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +28,29 @@ class Tracks:
     governs: Ints  # (q,) the piece that has it
     blocked: Ints  # (q,) a piece where something is in the way
     others: tuple[tuple[int, ...], ...]  # further rest pieces that lie as low, to within ``TIE_M``
+
+
+def join_tracks(parts: Sequence[tuple[Ints, Tracks]], count: int) -> Tracks:
+    """One record from several, each with the rows of the queries that it answers."""
+    if len(parts) == 1:
+        return parts[0][1]
+    rows = np.concatenate([some for some, _ in parts])
+    back = np.empty(count, dtype=np.int64)
+    back[rows] = np.arange(count)
+
+    def joined(name: str) -> np.ndarray:
+        values: np.ndarray = np.concatenate([getattr(tracks, name) for _, tracks in parts])[back]
+        return values
+
+    others = [ties for _, tracks in parts for ties in tracks.others]
+    return Tracks(
+        joined("lowest"),
+        joined("rest"),
+        joined("worst"),
+        joined("governs"),
+        joined("blocked"),
+        tuple(others[k] for k in back.tolist()),
+    )
 
 
 def find_tracks(

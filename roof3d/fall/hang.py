@@ -1,0 +1,119 @@
+"""How low a body can hang beside a place of the boundary while its rope runs over another.
+
+A rope that slides along an edge holds a body not straight below the place where it bends: the body can be
+anywhere on the sphere round that place with the rest of the rope as radius. So straight below a place ``C``
+the D-ring gets as low as ``z(C') - sqrt(s(C')^2 - u^2)`` over any place ``C'`` at level distance ``u``.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import dijkstra
+
+from roof3d.fall.boundary import Boundary
+from roof3d.fall.pieces import Pieces
+from roof3d.records import Floats, Ints
+
+EVEN_M = 1e-3  # over ground as even as this the rest point is the lowest place of all
+PARTS = 4  # of a piece that bounds others
+
+
+def hanging_potential(work: Pieces, potential: Floats, taut: Floats, length: float) -> Floats:
+    """Lower bound, for each piece, of ``length`` plus the least height of a D-ring straight below it.
+
+    ``potential``, ``taut``: lower bounds over the pieces. Never above ``potential``. Other places count as
+    far as the rest of the rope reaches along the boundary.
+    """
+    out = potential.copy()
+    spare = length - taut
+    giving = np.flatnonzero((spare > 0) & ~work.far)
+    if not len(giving):
+        return out
+    most = float(spare[giving].max())
+    # on a run over even ground no place is worse than the rest point itself
+    asked = _raised(work, giving)
+    if not len(asked):
+        return out
+    at, spare, least = _parts(work, giving, potential, taut, length)
+    run_of = np.repeat(work.run[giving], PARTS)
+    along = np.linalg.norm(at - work.boundary.start[run_of], axis=1)
+    reach = np.repeat((work.b - work.a)[giving] / PARTS / 2, PARTS)
+    order = np.argsort(run_of, kind="stable")
+    runs, first = np.unique(run_of[order], return_index=True)
+    parts_of = dict(zip(runs.tolist(), np.split(order, first[1:]), strict=True))
+    ways = _Ways(work.boundary, np.union1d(runs, work.run[asked]), most)
+    p, q = work.ends()
+    middle, half = (p + q) / 2, (work.b - work.a) / 2
+    mine = work.run[asked]
+    for run in np.unique(mine).tolist():
+        rows = asked[mine == run]
+        here = (work.a + work.b)[rows] / 2
+        for other, parts in parts_of.items():
+            room = half[rows, None] + reach[parts]
+            near = ways.between(run, here, other, along[parts]) - room < spare[parts]
+            if not near.any():
+                continue
+            level = np.linalg.norm(middle[rows, None, :2] - at[None, parts, :2], axis=2)
+            off = np.maximum(level - room, 0.0)
+            near &= off < spare[parts]
+            sag = spare[parts] - np.sqrt(np.maximum(spare[parts] ** 2 - off**2, 0.0))
+            out[rows] = np.minimum(out[rows], np.where(near, least[parts] + sag, np.inf).min(axis=1))
+    return out
+
+
+def _raised(work: Pieces, giving: Ints) -> Ints:
+    """Pieces with less room below than where the rope can run, somewhere on the boundary."""
+    near = np.flatnonzero(~work.far)
+    raised: Ints = near[work.top[near] > float(work.top[giving].min()) + EVEN_M]
+    return raised
+
+
+def _parts(
+    work: Pieces, rows: Ints, potential: Floats, taut: Floats, length: float
+) -> tuple[Floats, Floats, Floats]:
+    """Parts of pieces: their middles, spare rope at most, and height plus taut length at least."""
+    size = (work.b - work.a)[rows, None]
+    d0, d1 = work.lo[work.ia[rows], None], work.lo[work.ib[rows], None]
+    p, q = work.at[work.ia[rows]], work.at[work.ib[rows]]
+    cut = np.arange(PARTS + 1) / PARTS
+    # the taut length changes by a metre per metre at most, height by less: both are least at one place
+    t = np.clip((d0 - d1 + size) / 2, size * cut[:-1], size * cut[1:])
+    far = np.maximum(d0 - t, d1 - size + t)
+    z = p[:, 2, None] + (q - p)[:, 2, None] * t / np.maximum(size, 1e-12)
+    least = np.maximum(z + far, potential[rows, None])
+    # where the ends differ by more than a rope can, the piece's own bound holds
+    odd = np.abs(d0 - d1) > size
+    least = np.where(odd, potential[rows, None], least)
+    far = np.where(odd, taut[rows, None], np.maximum(far, taut[rows, None]))
+    centre = p[:, None] + (q - p)[:, None] * ((cut[:-1] + cut[1:]) / 2)[None, :, None]
+    return centre.reshape(-1, 3), (length - far).ravel(), least.ravel()
+
+
+class _Ways:
+    """Ways along the boundary between places on some of its runs, up to ``most`` metres."""
+
+    def __init__(self, boundary: Boundary, runs: Ints, most: float) -> None:
+        vertices, ends = np.unique(
+            np.concatenate((boundary.tail[runs], boundary.head[runs])), return_inverse=True
+        )
+        n, k = len(vertices), len(runs)
+        tail, head = ends.reshape(-1)[:k], ends.reshape(-1)[k:]
+        # of several runs between the same two vertices one is enough, for all are straight
+        _, one = np.unique(np.minimum(tail, head) * n + np.maximum(tail, head), return_index=True)
+        size = np.maximum(boundary.length[runs][one], 1e-9)
+        graph = coo_array((size, (tail[one], head[one])), shape=(n, n))
+        self.apart = dijkstra(graph.tocsr(), directed=False, limit=most)
+        self.ends = {int(run): (tail[i], head[i]) for i, run in enumerate(runs)}
+        self.length = boundary.length
+
+    def between(self, run: int, here: Floats, other: int, there: Floats) -> Floats:
+        """Ways from places ``here`` (n,) of one run to places ``there`` (m,) of another, (n, m)."""
+        if run == other:
+            return np.abs(here[:, None] - there)
+        best = np.full((len(here), len(there)), np.inf)
+        for v, to_v in zip(self.ends[run], (here, self.length[run] - here), strict=True):
+            for w, from_w in zip(self.ends[other], (there, self.length[other] - there), strict=True):
+                if np.isfinite(self.apart[v, w]):
+                    best = np.minimum(best, to_v[:, None] + self.apart[v, w] + from_w)
+        return best
