@@ -55,6 +55,21 @@ SAYS = {
     "absorber": "the absorber may not suffice",
     "swing": "the swing is over its limit",
 }
+CODES = {
+    "clearance-short": SAYS["room"],
+    "free-fall": SAYS["free-fall"],
+    "free-fall-over-limit": SAYS["free-fall"],
+    "arrest-force-over-limit": SAYS["force"],
+    "arrest-force-unknown": SAYS["force"],
+    "absorber-exhausted": SAYS["absorber"],
+    "absorber-too-weak": SAYS["absorber"],
+    "swing": SAYS["swing"],
+    "anchor-line-overstretched": "the anchor line's rope gives too much",
+    "anchor-line-strength-short": "the anchor line's rope is too weak",
+    "anchor-rating-short": "an end or support is rated too low",
+    "span-over-limit": "a span of the anchor line is too long",
+}
+"""Findings of a whole check in few words; others are told by their code."""
 NOTHING = WorkArea("none", polygon=((1e8, 1e8), (1e8 + 1, 1e8), (1e8, 1e8 + 1)))
 
 
@@ -174,7 +189,7 @@ class Judge:
             if dangers:
                 high = trial
                 blocked = tuple(sorted({f.element for f in dangers if f.element}))
-                reason = dangers[0].text
+                reason = _in_short(dangers)
             else:
                 low = trial + 1
             trial = (low + high) // 2
@@ -240,6 +255,11 @@ class Judge:
     def _check(self, anchors: tuple[Anchor, ...], lines: tuple[AnchorLine, ...]) -> Result:
         plan = replace(self.plan, anchors=anchors, anchor_lines=lines, work=(NOTHING,))
         return check(self.roof, plan)
+
+
+def _in_short(findings: Sequence[Finding]) -> str:
+    said = [CODES.get(one.code, one.code.replace("-", " ")) for one in findings]
+    return ", ".join(dict.fromkeys(said))
 
 
 def _step_down(length: float) -> float:

@@ -15,6 +15,7 @@ import numpy as np
 import scipy.sparse as sparse
 from numba import njit
 
+from roof3d.place.reduce import system_of
 from roof3d.records import Floats, Ints
 
 SEED, IDLE, STEP, TAKEN, OPEN, MEMBERS = range(6)
@@ -55,7 +56,7 @@ def make_state(matrix: sparse.csr_array, cost: Floats, start: Ints, seed: int) -
     by_row.sort_indices()
     by_column = sparse.csr_array(by_row.T)
     by_column.sort_indices()
-    ones = sparse.csr_array(by_row, dtype=np.int64)
+    ones = system_of(by_row, np.int64)
     beside: Any = ones.T @ ones
     rows, columns = by_row.shape
     state = State(

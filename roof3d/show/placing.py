@@ -159,9 +159,13 @@ def _text(
         anchor = next(one for one in chosen.result.anchors if one.id == name)
         length = format_length(anchor.line_length_m, units)
         lines.append(f"{name}: line {length}; served up to here {format_area(area, units)}")
+    same: dict[tuple[str, tuple[str, ...]], list[Gap]] = {}
     for gap in gaps:
-        lines.append(f"not served: {format_area(gap.area_m2, units)} of {gap.plane}: {gap.reason}")
-        lines += [f"  would help: {advice}" for advice in gap.advice]
+        same.setdefault((gap.reason, gap.advice), []).append(gap)
+    for (reason, advice), group in same.items():
+        area = format_area(sum(gap.area_m2 for gap in group), units)
+        lines.append(f"not served: {area} of {', '.join(gap.plane for gap in group)}: {reason}")
+        lines += [f"  would help: {one}" for one in advice]
     lines += [f"assumed: {text}" for text in chosen.assumptions]
     lines += [
         f"wrote {out}; a competent person verifies every place and its structure on site before use",
