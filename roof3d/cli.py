@@ -89,6 +89,9 @@ def _parser() -> argparse.ArgumentParser:
     one.add_argument("--pictures", metavar="FOLDER", help="one picture of each choice")
     one.add_argument("--seconds", type=float, help="stop with the best so far; Ctrl-C does the same")
     one.add_argument("--effort", type=float, help="limit on solving that repeats exactly (usual: 150)")
+    one.add_argument(
+        "--solver", choices=("highs", "cp-sat"), default="highs", help="cp-sat: stronger, an extra (solve)"
+    )
     one = command("takeoff", "bill of quantities of a result", _takeoff)
     one.add_argument("result", metavar="RESULT")
     one.add_argument("--out", metavar="FILE", help="table to write: .csv or .xlsx")

@@ -14,6 +14,7 @@ from roof3d.place.bound import grain, lift, relax
 from roof3d.place.cover import Effort, gap, solve_cover
 from roof3d.place.reduce import maximal_columns, minimal_rows, reduce_cover, separate_parts
 from roof3d.place.search import greedy_cover, improve
+from roof3d.place.stronger import ask_stronger
 from roof3d.place.swap import MEMBERS, OPEN, make_state, scores, swap
 from roof3d.place.tied import groups, solve_tied, tie_matrix
 
@@ -394,3 +395,40 @@ def test_grain_and_gap() -> None:
 def test_costs_that_cannot_be(cost: list[float]) -> None:
     with pytest.raises(ValueError, match="one positive, finite number per column"):
         solve_cover(sparse.csr_array(np.eye(2, dtype=np.int8)), np.array(cost))
+
+
+@settings(max_examples=40, deadline=None)
+@given(instances())
+def test_the_stronger_solver_says_the_same(instance: tuple[np.ndarray, np.ndarray]) -> None:
+    """CP-SAT on the same model, as an extra: the same best value, for whole costs and for cents."""
+    pytest.importorskip("ortools")
+    matrix, cost = instance
+    system = sparse.csr_array(matrix.astype(np.int8))
+    truth = exhaustive(matrix, cost)
+    chosen, bound = ask_stronger(system, cost, greedy_cover(system, cost), 0.0, 5.0)
+    assert matrix[:, chosen].any(axis=1).all()
+    assert cost[chosen].sum() == pytest.approx(truth)
+    assert bound == pytest.approx(truth)
+
+
+def test_the_stronger_solver_closes_what_is_cut_short() -> None:
+    """With hardly any work allowed the stronger solver may only better both ends, and repeats exactly."""
+    pytest.importorskip("ortools")
+    rng = np.random.default_rng(8)
+    matrix = discs(rng.uniform(0, 30, (900, 2)), rng.uniform(0, 30, (150, 2)), 4.0)
+    plain = solve_cover(matrix)
+    few = Effort(work=4.0, swaps=100, piece=0.0, solver="cp-sat")
+    one, two = (solve_cover(matrix, effort=few) for _ in range(2))
+    assert one.bound <= plain.best <= one.best
+    assert (one.best, one.bound) == (two.best, two.bound)
+    assert list(one.chosen) == list(two.chosen)
+    assert plain.proven
+    held = matrix[np.flatnonzero(np.diff(matrix.indptr))]
+    assert (np.asarray(held[:, one.chosen].sum(axis=1)).ravel() > 0).all()
+
+
+def test_costs_without_a_common_step_are_left_to_the_usual_solver() -> None:
+    pytest.importorskip("ortools")
+    matrix = sparse.csr_array(np.array([[1, 1], [0, 1]], dtype=np.int8))
+    chosen, bound = ask_stronger(matrix, np.array([np.pi, np.e]), np.array([0, 1]), 1.5, 1.0)
+    assert (list(chosen), bound) == ([0, 1], 1.5)

@@ -21,6 +21,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from roof3d.place.bound import SLACK, affordable, grain, lift, relax
 from roof3d.place.reduce import reduce_cover, separate_parts, system_of
 from roof3d.place.search import greedy_cover, improve
+from roof3d.place.stronger import ask_stronger
 from roof3d.records import Floats, Ints
 
 
@@ -82,10 +83,14 @@ class Effort:
     nodes: int = 60  # HiGHS branching nodes for one piece before it is split
     piece: float = 0.06  # million entries; larger pieces are split without asking HiGHS first
     swaps: int = 100_000  # of local search without gain before it ends, and at most 200 per column
+    solver: str = "highs"  # or "cp-sat", an extra, asked for each part as a whole before branching
 
 
 USUAL = Effort()
 SEEDS = (1, 2, 3)
+STRONGER_PER_S = 4e6
+"""Matrix entries of work that stand for one second of the stronger solver's deterministic time (a pass of
+the relaxation over 0.9 million entries, counted 20 times, takes about 4 s)."""
 
 
 def solve_cover(
@@ -141,6 +146,9 @@ def solve_cover(
         if not part.closed and not stop():
             share = budget * part.entries / max(total, 1)
             spent_before = part.work
+            if effort.solver == "cp-sat":
+                part.ask_stronger(share / 2, stop)
+                tell("stronger solver")
             part.branch(share, stop, lambda: tell("proof"))
             budget -= part.work - spent_before
             total -= part.entries
@@ -219,6 +227,15 @@ class _Part:
             )
             self.work += 5 * self.entries
             self.offer(found)
+
+    def ask_stronger(self, budget: float, stop: Stop) -> None:
+        """The whole part to CP-SAT, for half of the work that is left to it."""
+        found, bound = ask_stronger(
+            self.matrix, self.cost, self.chosen, self.bound, budget / STRONGER_PER_S, stop
+        )
+        self.work += budget
+        self.offer(found)
+        self.bound = max(self.bound, min(bound, self.best))
 
     def branch(self, budget: float, stop: Stop, tell: Callable[[], None]) -> None:
         """Best-bound branching; each piece is reduced, bounded, and given to HiGHS once it is small."""

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from roof3d.errors import InputError
+from roof3d.place import stronger
 from roof3d.place.advise import Gap, explain_gaps
 from roof3d.place.choose import Placement, alternatives, place
 from roof3d.place.cover import USUAL
@@ -43,7 +44,11 @@ def run_place(roof: Roof, plan: Plan, options: Namespace, step: Step) -> tuple[s
         if value is not None and not value > 0:
             raise InputError("", f"--{name}", f"{value:g}", "a number above zero")
     aim = "cost" if options.cost else "fewest"
-    effort = USUAL if options.effort is None else replace(USUAL, work=options.effort)
+    effort = replace(USUAL, solver=options.solver)
+    if options.solver == "cp-sat":
+        stronger.require()
+    if options.effort is not None:
+        effort = replace(effort, work=options.effort)
     with _stopping(options.seconds) as stop:
         if options.compare:
             found = alternatives(roof, plan, step, kinds=KINDS, aim=aim, effort=effort, stop=stop)
@@ -163,8 +168,8 @@ def _text(
     for gap in gaps:
         same.setdefault((gap.reason, gap.advice), []).append(gap)
     for (reason, advice), group in same.items():
-        area = format_area(sum(gap.area_m2 for gap in group), units)
-        lines.append(f"not served: {area} of {', '.join(gap.plane for gap in group)}: {reason}")
+        shown = format_area(sum(gap.area_m2 for gap in group), units)
+        lines.append(f"not served: {shown} of {', '.join(gap.plane for gap in group)}: {reason}")
         lines += [f"  would help: {one}" for one in advice]
     lines += [f"assumed: {text}" for text in chosen.assumptions]
     lines += [
