@@ -28,6 +28,7 @@ from roof3d.formulas import traveller_deflection
 from roof3d.records import Finding, Floats
 
 MOST_CASES = 40
+FOLDED = math.cos(math.radians(150.0))  # a rope turned by more than this has been run into by a traveller
 
 
 @dataclass(frozen=True, eq=False)
@@ -168,6 +169,19 @@ def _kept_back(
     return tuple(factors)
 
 
+def _run_into(net: Net, state: Equilibrium) -> bool:
+    """Whether a traveller was pulled along the rope into a support: the rope is folded back beside it."""
+    for run in net.runs:
+        for before, node, after in zip(run.nodes, run.nodes[1:], run.nodes[2:], strict=False):
+            if net.holds[node] == 0 or 0 not in (net.holds[before], net.holds[after]):
+                continue
+            into = state.places[node] - state.places[before]
+            out = state.places[after] - state.places[node]
+            if float(into @ out) < FOLDED * float(np.linalg.norm(into) * np.linalg.norm(out)):
+                return True
+    return False
+
+
 def _cases(model: AnchorLineModel, workers: int) -> Iterator[dict[int, int]]:
     """Ways of spreading up to ``workers`` falls over the spans: number of falls by span."""
     spans = range(model.spans)
@@ -214,8 +228,15 @@ def line_loads(
             for stiffness, legs in _readings(model, forces):
                 state, net, _, points = equilibrium(model, forces, stiffness=stiffness, legs=legs)
                 kept = _kept_back(model, forces, stiffness, state, net, legs)
+                if _run_into(net, state):
+                    # stopped by the support, not by friction of a rope folded back over it
+                    kept = (1.0,) * len(kept)
                 for point, node in enumerate(points):
-                    pull = max(p for run, p in zip(net.runs, state.pulls, strict=True) if node in run.nodes)
+                    pull = max(
+                        p * k
+                        for run, p, k in zip(net.runs, state.pulls, kept, strict=True)
+                        if node in run.nodes
+                    )
                     note(point, _kept_load(net, state, kept, node), words, pull)
                 for run, pull, factor in zip(net.runs, state.pulls, kept, strict=True):
                     for span in range(model.spans):
@@ -294,7 +315,8 @@ def _at_least_the_pull(
         if len(beside) == 1:
             least = pulls[beside[0]]
         elif laid[beside].any() and model.bends and found.pull > 0:
-            least = found.size * max(1.0, max(pulls[span] for span in beside) / found.pull)
+            raised = found.size * max(1.0, max(pulls[span] for span in beside) / found.pull)
+            least = min(raised, sum(pulls[span] for span in beside))
         elif laid[beside].any():
             least, words = sum(pulls[span] for span in beside), "both spans, one of them laid over something"
         if found.size < least * (1 - 1e-9):

@@ -453,7 +453,11 @@ def _line_result(
         rating_n=min(ratings) if ratings and len(ratings) == len(model.ratings) else None,
         verdict=min(verdicts, key=rank.index, default="unknown"),
         terms=one.terms,
-        arrest={**facts, "assumptions": [*facts["assumptions"], *loads.assumptions]},
+        arrest={
+            **facts,
+            "workers": loads.workers,
+            "assumptions": [*facts["assumptions"], *loads.assumptions],
+        },
         loads=tuple(shown),
         spans=tuple(
             {
