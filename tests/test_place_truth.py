@@ -15,7 +15,9 @@ from roof3d import taut
 from roof3d.building import build
 from roof3d.fall import footprint
 from roof3d.place import Placement, place
-from roof3d.place.study import make_study
+from roof3d.place.choose import _choose
+from roof3d.place.cover import USUAL
+from roof3d.place.study import finer, make_study
 from roof3d.plan import model_path, read_plan
 from roof3d.records import Facet, Floats, Plan, Protection, Roof, WorkArea
 from tests.conftest import MODELS
@@ -306,6 +308,38 @@ def test_work_that_is_out_of_reach_is_named_and_the_rest_is_served(roof: Roof, p
     served = placement.result.served_m2
     assert reached - fringe - placement.left_m2 - 1e-6 <= served <= reached + 1e-6
     assert f"serves {served:.2f} of {placement.work_m2:.2f} m2, not all" in placement.proof
+
+
+def test_a_study_that_claims_too_much_is_put_right_by_the_check(several: Placement) -> None:
+    """One place is made to claim the whole roof. The check of the written plan refutes it, cell by cell, and
+    the choice is made anew: nothing is left undone, and no fewer anchors are claimed than are needed."""
+    study = several.study
+    need = study.demand.need.copy()
+    need[:, 0] = 1.0
+    lying = replace(study, demand=replace(study.demand, need=need), memory={})
+    again = place(study.roof, study.plan, study=lying)
+    assert again.complete
+    assert again.anchors >= several.anchors
+    assert all(f.severity != "danger" for f in again.result.findings)
+
+
+@pytest.mark.parametrize("length", [4.3, 4.4, 4.45, 4.5, 4.6])
+def test_what_is_said_of_any_cells_holds_for_finer_ones(
+    roof: Roof, plan: Plan, several: Placement, length: float
+) -> None:
+    """The bound that is said to hold however the work is cut is at most what a choice over finer cells needs;
+    coarse cells may ask for more."""
+    wanted = replace(
+        several.study.plan, candidates=replace(several.study.plan.candidates, line_lengths=(length,))
+    )
+    coarse = make_study(roof, wanted)
+    fine = finer(finer(coarse, lambda *told: None, lambda: False), lambda *told: None, lambda: False)
+    assert fine is not None
+    told = {"effort": USUAL, "stop": lambda: False, "tell": lambda *told: None}
+    rough, close = (_choose(study, "points", "fewest", **told) for study in (coarse, fine))
+    assert rough.complete
+    assert close.complete
+    assert rough.bound_any <= close.cover.best <= rough.cover.best
 
 
 def test_the_study_judges_no_place_twice(roof: Roof, plan: Plan) -> None:
