@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
 
 from roof3d.building import build
 from roof3d.check import check, make_terms
@@ -15,8 +16,9 @@ from roof3d.place import Placement, alternatives, explain_gaps, place, placement
 from roof3d.place.allowed import Judge
 from roof3d.place.candidates import find_candidates, find_lines, spacings
 from roof3d.place.study import make_study
-from roof3d.plan import read_plan, write_plan
-from roof3d.records import Candidates, KeepOut, Plan, Protection, Roof
+from roof3d.plan import model_path, read_plan, write_plan
+from roof3d.records import Candidates, Edge, KeepOut, Plan, Protection, Roof
+from tests.conftest import MODELS
 
 # guarded rakes with returns of 0.3 m along the eaves: past a corner a body could swing on to the gable
 # a barn 6 m by 8 m, eaves 9 m up, ridge 2 m higher along x: slopes of 4.47 m
@@ -130,6 +132,37 @@ def test_keep_out_and_off_roof(roof: Roof, plan: Plan) -> None:
     assert not {1.2, 1.8} & set(np.round(loaded(roof, shut)[:, 0], 6))
     tree = wish(plan, off_roof=((3.0, 9.0, 0.5),))
     assert loaded(roof, tree)[-1].tolist() == [3.0, 9.0, 0.5]
+
+
+def test_openings_keep_anchors_away_by_their_own_setback() -> None:
+    """The shipped mono-pitch has an open rooflight: places keep 1.5 m from it, and 0.3 m from other edges."""
+    read = read_plan(MODELS / "mono-pitch.toml")
+    house = build(model_path(read), unit=read.model.unit, up=read.model.up, grade=read.model.grade)
+    asked = wish(read, along=("slope",), spacing=0.4, slope_step=0.4, edge_setback=0.3, opening_setback=1.5)
+    feet = np.array([c.at - (0, 0, 0.1) for c in find_candidates(house, asked)[0]])
+    holes = [edge for edge in house.edges if edge.kind in ("opening", "upstand")]
+    others = [edge for edge in house.edges if edge.fall and edge not in holes]
+    assert holes
+
+    def nearest(edges: list[Edge]) -> float:
+        lines = [shapely.LineString(edge.points[:, :2]) for edge in edges]
+        return min(float(line.distance(shapely.Point(foot[:2]))) for line in lines for foot in feet)
+
+    # setbacks hold on the slope; in plan, as measured here, they are shorter by no more than the slope's cosine
+    assert nearest(holes) >= 1.5 * np.cos(np.radians(house.planes[0].pitch_deg)) - 1e-6
+    assert 0.2 < nearest(others) < 1.0
+
+
+def test_a_tree_can_be_the_only_anchor(roof: Roof, plan: Plan) -> None:
+    """A ground anchor 6 m in front of the eave serves the near slope over the eave, and part of the other."""
+    guarded = replace(plan, protection=(Protection(kinds=("rake", "eave")),))
+    tree = wish(guarded, along=(), off_roof=((3.0, -10.0, 0.5),), line_lengths=(18.0,))
+    placement = place(roof, tree)
+    assert [anchor.at for anchor in placement.plan.anchors] == [(3.0, -10.0, 0.5)]
+    assert 0.5 * placement.work_m2 < placement.result.served_m2
+    # by hand: over the eave at 9 m, then 4.5 m up the slope; 1.5 m of D-ring above that is nearer
+    reach = np.hypot(8.5, 6.0) + np.hypot(HALF, RISE)
+    assert reach < 18.0
 
 
 def test_spacing_is_assumed_and_said(roof: Roof, plan: Plan) -> None:
