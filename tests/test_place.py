@@ -148,7 +148,7 @@ def test_openings_keep_anchors_away_by_their_own_setback() -> None:
         lines = [shapely.LineString(edge.points[:, :2]) for edge in edges]
         return min(float(line.distance(shapely.Point(foot[:2]))) for line in lines for foot in feet)
 
-    # setbacks hold on the slope; in plan, as measured here, they are shorter by no more than the slope's cosine
+    # setbacks hold on the slope; in plan they are shorter, by no more than the slope's cosine
     assert nearest(holes) >= 1.5 * np.cos(np.radians(house.planes[0].pitch_deg)) - 1e-6
     assert 0.2 < nearest(others) < 1.0
 
