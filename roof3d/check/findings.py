@@ -14,33 +14,63 @@ SHOWN = 1e-6  # limits are compared with this much room for rounding
 
 
 def segment_findings(segments: list[EdgeSegment], rules: RuleSet) -> list[Finding]:
-    """One finding for each segment without enough room or with too much swing, and for long free falls."""
-    found: list[Finding] = []
+    """For one anchor and each edge: a finding on room, one on swing, one on long free falls, with the worst.
+
+    Stretches of an edge that break the same are told together, so that a reader sees each edge once.
+    """
     limit = rules.value("free_fall_limit")
     either = rules.get("arrest_force_limit_short_fall") is not None  # little force excuses a long fall
     swing_drop, swing_angle = rules.get("swing_drop_limit"), rules.get("swing_angle_limit_deg")
+    by_edge: dict[tuple[str, str], list[EdgeSegment]] = {}
     for s in segments:
-        where = f"{s.edge} from {s.from_m:.2f} m to {s.to_m:.2f} m, on {s.anchor}"
-        middle = (s.start + s.end) / 2
-        if "room" in s.breaks and s.margin_m is not None:
-            text = (
-                f"{where}: {s.clearance_required_m:.2f} m needed below the edge, "
-                f"{max(0.0, s.clearance_available_m or 0.0):.2f} m there ({s.strikes}): "
-                f"{-s.margin_m:.2f} m short"
-            )
-            found.append(Finding("clearance-short", "danger", text, s.edge, middle))
-        if s.state in ("short", "swing"):
-            found.extend(_swing(s, where, middle, swing_drop, swing_angle))
-        excused = either and "free-fall" not in s.breaks
-        if s.free_fall_m is not None and s.free_fall_m > limit + SHOWN and not excused:
-            text = f"{where}: free fall of {s.free_fall_m:.2f} m, more than {limit:.2f} m"
-            found.append(Finding("free-fall-over-limit", "danger", text, s.edge, middle))
+        by_edge.setdefault((s.anchor, s.edge), []).append(s)
+    found: list[Finding] = []
+    for some in by_edge.values():
+        room = [(s.margin_m, s, _room(s)) for s in some if "room" in s.breaks and s.margin_m is not None]
+        found.extend(_told("clearance-short", room))
+        swings = [
+            (-np.inf if s.swing_drop_m is None else -s.swing_drop_m, s, words)
+            for s in some
+            if s.state in ("short", "swing") and (words := _swing(s, swing_drop, swing_angle))
+        ]
+        found.extend(_told("swing", swings))
+        falls = [
+            (-s.free_fall_m, s, f"free fall of {s.free_fall_m:.2f} m, more than {limit:.2f} m")
+            for s in some
+            if s.free_fall_m is not None
+            and s.free_fall_m > limit + SHOWN
+            and not (either and "free-fall" not in s.breaks)
+        ]
+        found.extend(_told("free-fall-over-limit", falls))
     return found
 
 
-def _swing(
-    s: EdgeSegment, where: str, middle: Floats, drop: float | None, angle: float | None
-) -> list[Finding]:
+def _told(code: str, some: list[tuple[float, EdgeSegment, str]]) -> list[Finding]:
+    """The finding on stretches of one edge: their extent, and in words the one with the least figure."""
+    if not some:
+        return []
+    _, worst, words = min(some, key=lambda entry: entry[0])
+    stretches = [s for _, s, _ in some]
+    low, high = min(s.from_m for s in stretches), max(s.to_m for s in stretches)
+    where = f"{worst.edge} from {low:.2f} m to {high:.2f} m"
+    if len(stretches) > 1:
+        total = sum(s.to_m - s.from_m for s in stretches)
+        where += f", {len(stretches)} stretches of {total:.2f} m in all"
+        words += f", worst from {worst.from_m:.2f} m to {worst.to_m:.2f} m"
+    text = f"{where}, on {worst.anchor}: {words}"
+    return [Finding(code, "danger", text, worst.edge, (worst.start + worst.end) / 2)]
+
+
+def _room(s: EdgeSegment) -> str:
+    return (
+        f"{s.clearance_required_m:.2f} m needed below the edge, "
+        f"{max(0.0, s.clearance_available_m or 0.0):.2f} m there ({s.strikes}): "
+        f"{-(s.margin_m or 0.0):.2f} m short"
+    )
+
+
+def _swing(s: EdgeSegment, drop: float | None, angle: float | None) -> str:
+    """What is wrong with the swing from a stretch, "" if nothing is."""
     reasons = []
     if s.swing_drop_m is None:
         reasons.append("drop without a known bound")
@@ -53,9 +83,7 @@ def _swing(
     if not reasons and s.state == "swing":
         speed = f" at {swing(0.0, s.swing_drop_m).words()}" if s.swing_drop_m is not None else ""
         reasons.append(f"strikes {s.strikes}{speed}")
-    if not reasons:
-        return []
-    return [Finding("swing", "danger", f"{where}: swing: {'; '.join(reasons)}", s.edge, middle)]
+    return f"swing: {'; '.join(reasons)}" if reasons else ""
 
 
 # what findings on the worst fall of an anchor say already

@@ -153,7 +153,11 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessmen
     seeds = np.concatenate((np.column_stack((work.ia, work.ib))[pieces_asked], _twice(points_asked)))
     seed_pieces = np.concatenate((pieces_asked, np.full(len(points_asked), -1))).astype(np.int64)
     asked_length = np.concatenate((length[pieces_asked], point_length[points_asked]))
-    tracks, hung = _tracks(work, potential, taut, start, seeds.astype(np.int64), seed_pieces, asked_length)
+    # a rope cannot bend over a place that it does not get to, however far a fall draws it out
+    bends = work.lo <= tie.length + terms.most_stretch(tie.length)
+    tracks, hung = _tracks(
+        work, potential, taut, bends, start, seeds.astype(np.int64), seed_pieces, asked_length
+    )
     drops = start - tracks.lowest
     asked_fall = terms.attachment + np.concatenate((surplus[pieces_asked], point_surplus[points_asked]))
     margins = tracks.worst - terms.below_edge(asked_length, asked_fall) - asked_length
@@ -238,6 +242,7 @@ def _tracks(
     work: Pieces,
     potential: Floats,
     taut: Floats,
+    bends: np.ndarray,
     start: Floats,
     seeds: Ints,
     seed_pieces: Ints,
@@ -245,9 +250,10 @@ def _tracks(
 ) -> tuple[Tracks, Floats]:
     """Tracks of all queries, with by how much a body hangs lower where clearance is worst.
 
-    Ropes of nearly the same length are taken together, as long as the longest of them.
+    Ropes of nearly the same length are taken together, as long as the longest of them. ``bends``: points
+    that a rope can get to.
     """
-    point_potential = work.at[:, 2] + work.lo
+    point_potential = np.where(bends, work.at[:, 2] + work.lo, np.inf)
     longest = float(length.max(initial=0.0))
     hanging = hanging_potential(work, potential, taut, longest)
     groups = np.zeros(len(length), dtype=np.int64)
