@@ -88,6 +88,7 @@ MEANINGS = {
     "to_m": "where the segment ends, along the edge",
     "unserved_m2": "area of work that no anchor certainly reaches",
     "worker_mass_kg": "mass of the worker with tools",
+    "workers": "number of people who fall on the line at the same time",
     "worst_margin_m": "least margin of all segments where a fall is possible",
 }
 

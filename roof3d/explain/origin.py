@@ -64,6 +64,7 @@ ORIGINS = {
         "loaded_length_m": "solved: least potential energy of the line, load at mid-span, softest reading",
         "vector_kN": "solved: least potential energy of the line, in the case with the greatest load",
         "activation_m": "from the plan's absorber, or its class in the rule set",
+        "workers": FROM_PLAN,
         "kneeling_height_m": FROM_PLAN,
     },
     "segment": {

@@ -349,8 +349,7 @@ def _anchor_figure(result: Item, item: Item, field: str, name: str, value: Any, 
                 F=terms.get("least_absorber_force_N"),
             ) or ["    the longest that its class or its maker states"]
         case "line_stretch_m":
-            length = item.get("line_length_m") or 1.0
-            return [f"    {value / length:.1%} of the line's length"]
+            return _line_stretch(item, value, units)
         case "free_fall_m":
             return _stands_at(result, "free_fall_m", value, units, item["id"])
         case "line_elongation":
@@ -358,7 +357,7 @@ def _anchor_figure(result: Item, item: Item, field: str, name: str, value: Any, 
         case "least_absorber_force_N":
             return _used(result, "least_average_force", value, units)
         case "peak_force_kN":
-            return _sources(result, ("absorber_peak_force", "arrest_force_limit"), units)
+            return _peak(result, value, units)
         case "load_kN" if "needs_kN" in holder:
             return [
                 f"    solved: least potential energy of the line, worst case: {holder.get('case', '')}",
@@ -429,10 +428,39 @@ def _asked(result: Item, item: Item, load: float, units: str) -> Lines:
     return lines + _sources(result, ("anchor_force_factor", "anchor_strength"), units)
 
 
+def _line_stretch(item: Item, value: float, units: str) -> Lines:
+    """Stretch of the line: by a strain, or by the force at the rope's least stiffness."""
+    length, strain = item.get("line_length_m"), item.get("clearance_terms", {}).get("line_elongation")
+    if not length:
+        return []
+    lines = _formula("elongation", value, units, a=0.0, x=0.0, e=strain, L=length, y=0.0)
+    force = item.get("arrest", {}).get("peak_force_kN")
+    if not lines and force and value > 0:
+        stiffness = force * 1000 * length / value
+        lines = _formula("line_elongation", value, units, F=force * 1000, L=length, K=stiffness)
+        lines.append("      K: the least that the rope of the plan, or its class, may have")
+    return [*lines, f"    {value / length:.1%} of the line's length"]
+
+
+def _peak(result: Item, peak: float, units: str) -> Lines:
+    """The greatest force of an arrest: an absorber's, or that of the line, and what limits it."""
+    of_class = _rule_value(result, "absorber_peak_force")
+    if of_class is not None and math.isclose(peak * 1000, of_class, rel_tol=1e-5):
+        lines = _sources(result, ("absorber_peak_force",), units)
+    else:
+        lines = [
+            "    from the absorber's data in the plan, its class or its average force; where that is less, the",
+            "    force at which the line at its stiffest has taken up the energy of the fall (energy balance)",
+        ]
+    return lines + _sources(result, ("arrest_force_limit", "arrest_force_limit_short_fall"), units)
+
+
 def _pull(item: Item, span: Item, pull: float, units: str) -> Lines:
     """Pull of a span from its load and angle at mid-span, where that is the case that governs."""
-    peak, loaded, level = (
-        item.get("arrest", {}).get("peak_force_kN"),
+    facts = item.get("arrest", {})
+    peak, workers, loaded, level = (
+        facts.get("peak_force_kN"),
+        facts.get("workers", 1),
         span["loaded_length_m"],
         span["length_m"],
     )
@@ -440,7 +468,10 @@ def _pull(item: Item, span: Item, pull: float, units: str) -> Lines:
     if peak is None or loaded <= level:
         return solved
     angle = math.degrees(math.acos(level / loaded))
-    return solved + _formula("anchor_line_pull", pull * 1000, units, P=peak * 1000, q=angle)
+    together = _formula("anchor_line_pull", pull * 1000, units, P=workers * peak * 1000, q=angle)
+    if together and workers > 1:
+        together.append(f"      P: {workers} workers together, {show('peak_force_kN', peak, units)} each")
+    return solved + together
 
 
 # ------------------------------------------------------------------------------------ other places
