@@ -6,6 +6,7 @@ The hand-made sample (tests/sample_result.py) fixes all lengths: 12 m by 10 m, a
 from __future__ import annotations
 
 import io
+import json
 import math
 import re
 from pathlib import Path
@@ -16,12 +17,18 @@ import numpy as np
 import pytest
 from lxml import etree
 
+from roof3d.building import build
+from roof3d.check.result import inspection
+from roof3d.check.result import plain as as_plain
 from roof3d.errors import InputError
+from roof3d.plan import model_path, read_plan
 from roof3d.show.drawing import PAPERS, SCALES, compose, draw_plan
 from roof3d.show.dxf import plain
-from roof3d.show.paper import Dimension, Line, Text, text_width, wrap
+from roof3d.show.labels import overlap
+from roof3d.show.paper import Dimension, Line, Text, text_box, text_width, wrap
 from roof3d.show.scene import make_scene
 from roof3d.show.words import load_texts
+from tests.conftest import MODELS
 from tests.sample_result import LENGTH, ORIGIN, WIDTH, sample, sample_roof
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -232,3 +239,27 @@ def test_dxf_writer_leaves_the_librarys_options_alone(tmp_path: Path) -> None:
     stream = io.StringIO()
     ezdxf.new().write(stream)
     assert stream.getvalue()
+
+
+def test_words_do_not_cover_each_other_on_a_crowded_roof() -> None:
+    """Forty planes and eleven anchors on one sheet: what has no room is left to the tables."""
+    plan = read_plan(MODELS / "forty-planes.toml")
+    roof = build(model_path(plan), unit=plan.model.unit, up=plan.model.up, grade=plan.model.grade)
+    result = json.loads(json.dumps(as_plain(inspection(roof))))
+    result["anchors"] = [{"id": a.id, "at": list(a.at), "policy": "fixed"} for a in plan.anchors]
+    sheet = compose(make_scene(result, roof), load_texts(), "m", "A3", None)
+    assert sheet.scale == 250.0
+    boxes = [
+        (mark.text, text_box(mark, sheet.paper(mark.at)))
+        for mark in sheet.marks
+        if isinstance(mark, Text) and not mark.angle_deg
+    ]
+    for k, (text, box) in enumerate(boxes):
+        assert box[0] > 10.0 and box[2] < sheet.width - 5.0, text
+        for other, more in boxes[k + 1 :]:
+            if len(text) > 1 and len(other) > 1:  # not the bar of the scale
+                shrunk = (box[0] + 1.5, box[1] + 0.8, box[2] - 1.5, box[3] - 0.8)
+                assert overlap(shrunk, more) <= 0.0, (text, other)
+    shown = {text.split()[0] for text, _ in boxes}
+    assert {a.id for a in plan.anchors} <= shown
+    assert len(shown & {p.id for p in roof.planes}) >= 20

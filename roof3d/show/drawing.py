@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import shapely
 
 from roof3d.errors import InputError
 from roof3d.records import Floats, Roof
 from roof3d.show.cells import footprint, hatch_lines, patches, polygons
 from roof3d.show.colours import EDGE_STYLES, HATCH, INK, INNER, SOFT_INK, Scale
 from roof3d.show.drawing_frame import frame
-from roof3d.show.labels import Places, has_text, length_text, needs_text
+from roof3d.show.labels import Box, Places, has_text, length_text, needs_text
 from roof3d.show.marks import LABELLED, edge_order
-from roof3d.show.paper import Circle, Dimension, Layer, Line, Sheet, Text, text_width
+from roof3d.show.paper import Circle, Dimension, Layer, Line, Sheet, Text, text_box, text_width
 from roof3d.show.scene import Scene, as_written, make_scene, title_of
 from roof3d.show.setout import SetOut, set_out
 from roof3d.show.words import Texts, load_texts
@@ -24,11 +26,12 @@ from roof3d.units import System, format_angle
 PAPERS = {"A4": (297.0, 210.0), "A3": (420.0, 297.0), "A2": (594.0, 420.0), "A1": (841.0, 594.0)}
 PAPERS |= {"letter": (279.4, 215.9), "tabloid": (431.8, 279.4)}
 SCALES = {
-    "m": (20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0),
+    "m": (20.0, 25.0, 50.0, 75.0, 100.0, 125.0, 200.0, 250.0, 500.0, 1000.0, 2000.0, 5000.0),
     # 1/2, 1/4, 1/8, 1/16 inch a foot, then 1 inch for 20, 50, 100, 200 feet
     "ft": (24.0, 48.0, 96.0, 192.0, 240.0, 600.0, 1200.0, 2400.0),
 }
 COLUMN = 112.0  # mm, width of the title column
+HIDES = 12.0  # cost of a label's place from which it would hide too much
 PEN = {"short": 0.9, "swing": 0.8, "arrest": 0.7, "held": 0.5, "guarded": 0.5}
 PEN |= {"beyond": 0.35, "unassessed": 0.6}
 LAYER_DASH = {
@@ -131,9 +134,11 @@ def compose(scene: Scene, texts: Texts, units: System, paper: str, scale: float 
     tapes = set_out(scene)
     _roof(sheet, scene)
     _edges(sheet, scene)
-    _anchors(sheet, scene, tapes, units)
+    field = Places((12.0, 22.0, width - COLUMN - 2.0, height - 12.0))
+    _anchors(sheet, scene, tapes, units, field)
     _overall(sheet, scene, units)
-    _labels(sheet, scene, texts, units)
+    _planes(sheet, scene, field)
+    _labels(sheet, scene, texts, units, field)
     frame(sheet, scene, tapes, texts, units, paper, COLUMN)
     return sheet
 
@@ -149,19 +154,53 @@ def _roof(sheet: Sheet, scene: Scene) -> None:
                 sheet.add(*(Line(layer, line) for line in hatch_lines(patch.area, 3.0 * sheet.mm, angle)))
     for plane in scene.planes:
         sheet.add(*(Line("ROOF", ring[:, :2], closed=True) for ring in plane.rings))
+
+
+def _planes(sheet: Sheet, scene: Scene, field: Places) -> None:
+    """Name, pitch and fall of each plane where they have room inside it, else the name, else nothing."""
+    for plane in scene.planes:
         spots = polygons(footprint(plane))
         if not spots:
             continue
-        at = np.asarray(max(spots, key=lambda s: s.area).representative_point().coords[0])
-        sheet.add(Text("TEXT", at, f"{plane.id}  {format_angle(plane.pitch_deg)}", 2.0, "middle"))
-        if np.isfinite(plane.azimuth_deg) and plane.pitch_deg > 0.5:
-            bearing = np.radians(plane.azimuth_deg)
-            down = np.array([np.sin(bearing), np.cos(bearing)])
-            side = np.array([-down[1], down[0]])
-            tail = at + down * 4.0 * sheet.mm
-            tip = tail + down * 7.0 * sheet.mm
-            head = np.array([tip - (down * 2 - side) * sheet.mm, tip, tip - (down * 2 + side) * sheet.mm])
-            sheet.add(Line("TEXT", np.array([tail, tip])), Line("TEXT", head))
+        spot = max(spots, key=lambda s: s.area)
+        shapely.prepare(spot)
+        named = Text("TEXT", np.zeros(2), f"{plane.id}  {format_angle(plane.pitch_deg)}", 2.0, "middle")
+        for mark, arrow in ((named, True), (named, False), (replace(named, text=plane.id), False)):
+            at = _free(sheet, field, spot, mark, 9.0 if arrow else 0.0)
+            if at is None:
+                continue
+            sheet.add(replace(mark, at=at))
+            field.take(text_box(mark, sheet.paper(at)), 3.0)
+            if arrow and np.isfinite(plane.azimuth_deg) and plane.pitch_deg > 0.5:
+                _slope(sheet, at, plane.azimuth_deg)
+            break
+
+
+def _free(sheet: Sheet, field: Places, spot: shapely.Polygon, mark: Text, around: float) -> Floats | None:
+    """A place in a plane for a text, with ``around`` mm on all sides, clear of what is there; or None."""
+    low_x, low_y, high_x, high_y = spot.bounds
+    first = spot.representative_point().coords[0]
+    grid = [(x, y) for y in np.linspace(low_y, high_y, 9) for x in np.linspace(low_x, high_x, 13)]
+    for place in (first, *sorted(grid, key=lambda p: round(float(np.hypot(*np.subtract(p, first))), 6))):
+        at = np.asarray(place, dtype=np.float64)
+        box = text_box(mark, sheet.paper(at))
+        wide = (box[0], box[1] - around, box[2], box[3] + around)
+        corners = [sheet.at(x, y) for x in wide[::2] for y in wide[1::2]]
+        inside = shapely.contains_properly(spot, shapely.MultiPoint(corners).convex_hull)
+        if inside and field.cost(box) <= 0.0:
+            return at
+    return None
+
+
+def _slope(sheet: Sheet, at: Floats, azimuth_deg: float) -> None:
+    """An arrow down the slope, below a plane's name."""
+    bearing = np.radians(azimuth_deg)
+    down = np.array([np.sin(bearing), np.cos(bearing)])
+    side = np.array([-down[1], down[0]])
+    tail = at + down * 4.0 * sheet.mm
+    tip = tail + down * 7.0 * sheet.mm
+    head = np.array([tip - (down * 2 - side) * sheet.mm, tip, tip - (down * 2 + side) * sheet.mm])
+    sheet.add(Line("TEXT", np.array([tail, tip])), Line("TEXT", head))
 
 
 def _edges(sheet: Sheet, scene: Scene) -> None:
@@ -192,47 +231,49 @@ def _edges(sheet: Sheet, scene: Scene) -> None:
             sheet.add(Line("REST", diamond, closed=True))
 
 
-def _labels(sheet: Sheet, scene: Scene, texts: Texts, units: System) -> None:
-    """Numbers and clearance of the worst stretches, beside them, clear of what is drawn already."""
+def _labels(sheet: Sheet, scene: Scene, texts: Texts, units: System, field: Places) -> None:
+    """Numbers of the worst stretches beside them, with their clearance where it has room."""
     mm = sheet.mm
-
-    def paper(point: Floats) -> Floats:
-        place: Floats = (point[:2] - sheet.centre) / mm + np.array([sheet.width, sheet.height]) / 2
-        return place
-
-    places = Places((12.0, 22.0, sheet.width - COLUMN - 2.0, sheet.height - 12.0))
     for mark in sheet.marks:
         if isinstance(mark, Line) and mark.layer.startswith("EDGE-") and len(mark.points) == 2:
-            places.take_line(paper(mark.points[0]), paper(mark.points[1]), 1.5)
-        elif isinstance(mark, Dimension):
-            a, b = paper(mark.a), paper(mark.b)
+            field.take_line(sheet.paper(mark.points[0]), sheet.paper(mark.points[1]), 1.5)
+        elif isinstance(mark, Dimension) and mark.offset:
+            a, b = sheet.paper(mark.a), sheet.paper(mark.b)
             along = (b - a) / max(float(np.linalg.norm(b - a)), 1e-9)
             shift = np.array([-along[1], along[0]]) * mark.offset
             for p, q in ((a + shift, b + shift), (a, a + shift), (b, b + shift)):
-                places.take_line(p, q, 1.8)
-        elif isinstance(mark, Circle):
-            x, y = paper(mark.at)
-            places.take((x - 3.0, y - 3.0, x + 3.0, y + 3.0), 3.0)
-        elif isinstance(mark, Text):
-            x, y = paper(mark.at)
-            places.take((x - 1.0, y - 1.0, x + text_width(mark.text, mark.height), y + mark.height), 3.0)
-    size = (31.0, 6.6)
+                field.take_line(p, q, 1.8)
     for stretch in scene.worst[:LABELLED]:
         outward = stretch.outward
         along = np.array([-outward[1], outward[0]])
-        at = paper(stretch.middle)
-        box, _ = places.find(at, along, outward, stretch.length / mm, size, 4.5)
-        places.take(box, 6.0)
+        at = sheet.paper(stretch.middle)
+        number = f"({stretch.number})"
+        box, cost = field.find(at, along, outward, stretch.length / mm, (31.0, 6.6), 4.5)
+        told = cost <= HIDES
+        if not told:  # the table has its figures
+            small = (text_width(number, 2.0, True) + 0.6, 3.2)
+            box, _ = field.find(
+                at, along, outward, stretch.length / mm, small, 2.2, (1.0, -1.0, 2.2, -2.2, 4.0)
+            )
+        field.take(box, 6.0)
         middle = np.array([(box[0] + box[2]) / 2, (box[1] + box[3]) / 2])
         foot = np.clip(at, [box[0], box[1]], [box[2], box[3]])
         sheet.add(Line("TEXT", np.array([stretch.middle[:2], sheet.at(*foot)])))
-        first = f"({stretch.number}) {needs_text(stretch, texts, units)}"
+        if not told:
+            sheet.add(Text("TEXT", sheet.at(middle[0], middle[1] - 1.0), number, 2.0, "middle", bold=True))
+            continue
+        first = f"{number} {needs_text(stretch, texts, units)}"
         sheet.add(Text("TEXT", sheet.at(middle[0], middle[1] + 0.5), first, 2.0, "middle", bold=True))
         second = has_text(stretch, texts, units)
         sheet.add(Text("TEXT", sheet.at(middle[0], middle[1] - 2.9), second, 2.0, "middle"))
 
 
-def _anchors(sheet: Sheet, scene: Scene, tapes: tuple[SetOut, ...], units: System) -> None:
+def _anchors(sheet: Sheet, scene: Scene, tapes: tuple[SetOut, ...], units: System, field: Places) -> None:
+    for entry in tapes:
+        x, y = sheet.paper(entry.at)
+        field.take((x - 3.0, y - 3.0, x + 3.0, y + 3.0), 3.0)
+        name = Text("ANCHOR", entry.at[:2] + np.array([2.6, 2.0]) * sheet.mm, entry.anchor, 2.8, bold=True)
+        field.take(text_box(name, sheet.paper(name.at)), 3.0)
     between = set()
     for mark in scene.anchors:
         if mark.kind == "line":
@@ -249,19 +290,31 @@ def _anchors(sheet: Sheet, scene: Scene, tapes: tuple[SetOut, ...], units: Syste
         sheet.add(Text("ANCHOR", at + np.array([2.6, 2.0]) * mm, entry.anchor, 2.8, bold=True))
         if entry.anchor in between:
             continue  # supports are measured along the line; the table has their tapes
-        # one tape along the slope, one level: the shorter of each pair, if its figure has room on it
-        # at all; the table has all four
+        # one tape along the slope, one level: the shorter of each pair that has room; the table has all four
         for pair in (("up", "down"), ("left", "right")):
             found = [tape for tape in entry.tapes if tape.direction in pair and tape.plan_m > 0.05]
-            if not found:
-                continue
-            roomy = [tape for tape in found if tape.plan_m > 14.0 * mm]
-            choose = min if roomy else max
-            tape = choose(roomy or found, key=lambda t: (round(t.plan_m, 6), t.direction))
-            text = length_text(tape.plan_m, units, "nearest")
-            if tape.surface_m - tape.plan_m > 0.005:
-                text += f" ({length_text(tape.surface_m, units, 'nearest')})"
-            sheet.add(Dimension("DIMENSION", at, tape.end[:2], 0.0, text))
+            for tape in sorted(found, key=lambda t: (round(t.plan_m, 6), t.direction)):
+                text = length_text(tape.plan_m, units, "nearest")
+                if tape.surface_m - tape.plan_m > 0.005:
+                    text += f" ({length_text(tape.surface_m, units, 'nearest')})"
+                spot = _along(sheet.paper(at), sheet.paper(tape.end), text)
+                if spot is None or field.cost(spot) > 0.0:
+                    continue
+                field.take(spot, 3.0)
+                sheet.add(Dimension("DIMENSION", at, tape.end[:2], 0.0, text))
+                break
+
+
+def _along(a: Floats, b: Floats, text: str) -> Box | None:
+    """What the text on a dimension from a to b (mm on paper) covers; None where it is longer than that."""
+    wide = text_width(text, 2.2)
+    way = b - a
+    length = float(np.linalg.norm(way))
+    if length < wide + 4.0:
+        return None
+    half = np.abs(way / length) * wide / 2 + np.abs(way[::-1] / length) * 2.0
+    middle = (a + b) / 2
+    return middle[0] - half[0], middle[1] - half[1], middle[0] + half[0], middle[1] + half[1]
 
 
 def _overall(sheet: Sheet, scene: Scene, units: System) -> None:

@@ -7,7 +7,8 @@ from pathlib import Path
 import numpy as np
 
 from roof3d.show.colours import EDGE_STYLES
-from roof3d.show.labels import length_text, round_length
+from roof3d.show.labels import length_text, margin_text, place_text, round_length
+from roof3d.show.marks import LABELLED
 from roof3d.show.paper import Line, Sheet, Text, fit, wrap
 from roof3d.show.scene import Scene, version_of
 from roof3d.show.setout import DIRECTIONS, SetOut
@@ -39,9 +40,9 @@ def frame(
     line("FRAME", (left, bottom), (left, top))
     x, room = left + 4.0, column - 18.0
     y = top - 8.0
-    for words in wrap(sheet.title, 4.0, room)[:2]:
-        text(x, y, words, 4.0, bold=True)
-        y -= 6.5
+    for words in wrap(sheet.title, 3.4, room)[:4]:
+        text(x, y, words, 3.4, bold=True)
+        y -= 5.6
     text(x, y, fit(texts("drawing.subject"), 2.5, room), 2.5)
     y -= 6.0
     for words in wrap(texts(f"verdict.{verdict(scene)}"), 3.0, room):
@@ -53,7 +54,8 @@ def frame(
     line("FRAME", (left, y), (right, y))
     cautions = wrap(texts("picture.caution"), 1.8, room)
     floor = bottom + 6.0 + 3.2 * len(cautions)
-    y = _set_out_table(sheet, tapes, texts, units, x, y - 6.0, room, floor + 4.0)
+    y = _worst_table(sheet, scene, texts, units, x, y - 6.0, room, floor + 4.0)
+    y = _set_out_table(sheet, tapes, texts, units, x, y, room, floor + 4.0)
     line("FRAME", (left, floor), (right, floor))
     for k, words in enumerate(cautions):
         text(x, floor - 4.2 - 3.2 * k, words, 1.8)
@@ -105,8 +107,10 @@ def _legend(sheet: Sheet, scene: Scene, texts: Texts, x: float, y: float, room: 
             wing = np.array([1.2, 0.0]) * sheet.mm
             shape = [foot, tip] if state == "unassessed" else [foot - wing, tip, foot + wing]
             sheet.add(Line(layer, np.array(shape), state == "short", state == "short"))
-        sheet.add(Text("TEXT", sheet.at(x + 17.0, y), fit(texts(f"state.{state}"), 1.9, room - 17.0), 1.9))
-        y -= 4.6
+        for words in wrap(texts(f"state.{state}"), 1.9, room - 17.0):
+            sheet.add(Text("TEXT", sheet.at(x + 17.0, y), words, 1.9))
+            y -= 3.2
+        y -= 1.4
     kinds = sorted({kind for _, kind, _ in scene.inner})
     for kind in kinds:
         layer = kind.upper() if kind.upper() in sheet.layers else "ROOF"
@@ -123,6 +127,37 @@ def _legend(sheet: Sheet, scene: Scene, texts: Texts, x: float, y: float, room: 
         sheet.add(Text("TEXT", sheet.at(x, y), words, 1.9))
         y -= 3.4
     return y - 0.5
+
+
+def _worst_table(
+    sheet: Sheet, scene: Scene, texts: Texts, units: System, x: float, y: float, room: float, floor: float
+) -> float:
+    """The stretches that have a number on the drawing, with the figures that may lack room there."""
+    worst = scene.worst[:LABELLED]
+    if not worst:
+        return y
+    sheet.add(Text("TEXT", sheet.at(x, y), texts("picture.table"), 2.4, bold=True))
+    y -= 4.4
+    columns = [0.0, 8.0, 0.52 * room, 0.68 * room, 0.84 * room]
+    names = ("number", "place", "needs", "has", "margin")
+    for name, place in zip(names, columns, strict=True):
+        sheet.add(Text("TABLE", sheet.at(x + place, y), texts(f"picture.col_{name}"), 1.7))
+    y -= 3.4
+    for stretch in worst:
+        if y - 3.4 < floor:
+            break
+        figures = stretch.figures
+        cells = (
+            f"({stretch.number})",
+            place_text(stretch, texts, units),
+            length_text(figures.get("clearance_required_m"), units, "up"),
+            length_text(figures.get("clearance_available_m"), units, "down"),
+            margin_text(stretch, units),
+        )
+        for cell, place, end in zip(cells, columns, [*columns[1:], room], strict=True):
+            sheet.add(Text("TEXT", sheet.at(x + place, y), fit(cell, 1.5, end - place), 1.5))
+        y -= 3.2
+    return y - 3.0
 
 
 def _set_out_table(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -11,7 +12,7 @@ import numpy as np
 from roof3d.records import Floats
 from roof3d.show.scene import Stretch
 from roof3d.show.words import Texts
-from roof3d.units import System, format_length
+from roof3d.units import FOOT, System, format_length
 
 Box = tuple[float, float, float, float]  # left, top, right, bottom
 
@@ -52,6 +53,11 @@ def place_text(stretch: Stretch, texts: Texts, units: System) -> str:
         from_=length_text(stretch.from_m, units, "nearest"),
         to=length_text(stretch.to_m, units, "nearest"),
     )
+
+
+def place_words(point: Sequence[float], units: System) -> str:
+    """Coordinates in metres or decimal feet, without a unit."""
+    return ", ".join(f"{float(v) / (FOOT if units == 'ft' else 1.0) + 0.0:.2f}" for v in point)
 
 
 def round_length(limit_m: float, units: System) -> float:

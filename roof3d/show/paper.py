@@ -64,6 +64,13 @@ class Dimension:
     text: str
 
 
+def text_box(mark: Text, at: Floats) -> tuple[float, float, float, float]:
+    """Roughly what a level text covers, mm, ``at`` being its place on paper: left, low, right, high."""
+    wide = text_width(mark.text, mark.height, mark.bold)
+    left = at[0] - {"left": 0.0, "middle": wide / 2, "right": wide}[mark.align]
+    return left - 0.5, at[1] - 0.6, left + wide + 0.5, at[1] + mark.height + 0.6
+
+
 Mark = Line | Circle | Text | Dimension
 
 
@@ -87,6 +94,11 @@ class Sheet:
     def at(self, x: float, y: float) -> Floats:
         """Local place of a point on paper, mm from the lower left corner."""
         place: Floats = self.centre + (np.array([x, y]) - [self.width / 2, self.height / 2]) * self.mm
+        return place
+
+    def paper(self, point: Floats) -> Floats:
+        """Where a local place lies on paper, mm from the lower left corner."""
+        place: Floats = (point[:2] - self.centre) / self.mm + np.array([self.width, self.height]) / 2
         return place
 
     def add(self, *marks: Mark) -> None:

@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.table import Table
 
 from roof3d.records import STATES
+from roof3d.show.told import told
 from roof3d.show.words import Texts, load_texts
 from roof3d.units import (
     Direction,
@@ -40,7 +41,7 @@ def check_table(result: dict[str, Any], units: System = "m", texts: Texts | None
         if len(segments) > MOST_SEGMENTS:
             console.print(words("common.and_more", count=len(segments) - MOST_SEGMENTS))
     console.print(_lengths_by_state(result, units, words))
-    _findings(console, result, words)
+    _findings(console, result, units, words)
     console.print(_summary(result, units, words))
     return out.getvalue()
 
@@ -75,7 +76,7 @@ def inspect_table(result: dict[str, Any], units: System = "m", texts: Texts | No
         ("assumptions", result.get("assumptions")),
     ):
         for line in lines or []:
-            console.print(f"{words(f'table.{key}')}: {line}", markup=False)
+            console.print(f"{words(f'table.{key}')}: {told(line, units)}", markup=False)
     return out.getvalue()
 
 
@@ -159,7 +160,7 @@ def _segments(segments: list[dict[str, Any]], units: System, words: Texts) -> Ta
             _length(s["clearance_required_m"], units, "up"),
             _length(s["clearance_available_m"], units, "down"),
             _length(s["margin_m"], units, "down"),
-            s.get("strikes", ""),
+            told(s.get("strikes", ""), units),
         )
     return table
 
@@ -189,12 +190,12 @@ def state_lengths(result: dict[str, Any]) -> dict[str, float]:
     return total
 
 
-def _findings(console: Console, result: dict[str, Any], words: Texts) -> None:
+def _findings(console: Console, result: dict[str, Any], units: System, words: Texts) -> None:
     rank = {"danger": 0, "warning": 1, "note": 2}
     found = sorted(result.get("findings") or [], key=lambda f: rank.get(f["severity"], 0))
     for finding in found[:MOST_FINDINGS]:
         label = words.get(f"severity.{finding['severity']}", finding["severity"])
-        console.print(f"{label}: {finding['text']}", markup=False)
+        console.print(f"{label}: {told(finding['text'], units)}", markup=False)
     if len(found) > MOST_FINDINGS:
         console.print(words("common.and_more", count=len(found) - MOST_FINDINGS))
 

@@ -31,6 +31,7 @@ from roof3d.rules import rule_set_names
 from roof3d.show.colours import SEQUENCE
 from roof3d.show.page.data import page_data
 from roof3d.show.page.write import bundled, content_policy, page_html
+from roof3d.show.told import told
 from roof3d.show.view_looks import FirstLooks
 from roof3d.show.view_plan import LONGEST_M, History, changed, line_of, sources
 from roof3d.show.view_work import Worker
@@ -173,8 +174,11 @@ class Viewer:
         """The last check as a message."""
         version, text = self._last
         if text.startswith(PROBLEM):
-            return json.dumps({"type": "problem", "text": json.loads(text)["problem"]})
+            return self._problem(json.loads(text)["problem"])
         return f'{{"type":"result","version":{version},"data":{text}}}'
+
+    def _problem(self, text: str) -> str:
+        return json.dumps({"type": "problem", "text": told(text, self.units)})
 
     async def _tell(self, text: str) -> None:
         for one in list(self._sockets):
@@ -211,7 +215,7 @@ class Viewer:
                 try:
                     await self._answer(one, _message(text))
                 except InputError as error:
-                    await one.send_text(json.dumps({"type": "problem", "text": str(error)}))
+                    await one.send_text(self._problem(str(error)))
         finally:
             self._sockets.discard(one)
 

@@ -111,8 +111,10 @@ def _check(plan: Plan, units: System) -> str:
 
 def _explain(segment: int, units: System) -> str:
     from roof3d.explain import explain
+    from roof3d.show.told import told_sums
 
     result = _kept.get("result")
     if result is None or not 0 <= segment < len(result["edge_segments"]):
         return "[]"
-    return json.dumps(list(explain(result, f"edge_segments/{segment}", units=units)), ensure_ascii=False)
+    lines = told_sums(explain(result, f"edge_segments/{segment}", units=units), units)
+    return json.dumps(lines, ensure_ascii=False)

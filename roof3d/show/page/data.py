@@ -12,6 +12,7 @@ import numpy as np
 import shapely
 
 from roof3d.explain import explain
+from roof3d.formulas import show_value
 from roof3d.records import Floats, Roof
 from roof3d.show.broken import broken
 from roof3d.show.cells import footprint, polygons
@@ -20,6 +21,7 @@ from roof3d.show.page.packed import pack_cells
 from roof3d.show.page.style import colour_table, verdict_colour
 from roof3d.show.picture import summary_text
 from roof3d.show.scene import PlaneShape, Scene, Stretch, make_scene, title_of, version_of
+from roof3d.show.told import told, told_sums
 from roof3d.show.verdict import findings, verdict
 from roof3d.show.words import Texts, load_texts
 from roof3d.units import System
@@ -61,7 +63,7 @@ def page_data(
     planes, cells = _planes(scene)
     rules = result.get("rules")
     rules = rules if isinstance(rules, dict) else {"name": str(rules or ""), "entries": []}
-    return {
+    data = {
         "page": 1,
         "units": units,
         "language": texts.language,
@@ -101,6 +103,18 @@ def page_data(
         "sources": _sources(result, texts),
         "explained": _explained(result, scene, places, explained),
     }
+    return {**data, "feet": _in_feet(data, texts)}
+
+
+def _in_feet(data: dict[str, Any], texts: Texts) -> dict[str, str]:
+    """Sentences that state quantities, as they read in feet."""
+    said = {str(text) for key in ("assumptions", "repairs") for text in data[key]}
+    said |= {str(finding["text"]) for finding in data["findings"]}
+    said |= {str(segment.get(key, "")) for segment in data["segments"] for key in ("strikes", "doubt")}
+    said |= {str(edge["doubt"]) for edge in data["edges"]}
+    turned = {text: told(text, "ft") for text in sorted(said)}
+    turned[texts("report.source_frame_m")] = texts("report.source_frame_ft")
+    return {text: other for text, other in turned.items() if other != text}
 
 
 def _number(value: Any, digits: int = 4) -> float | None:
@@ -267,8 +281,14 @@ def _finding(entry: dict[str, Any], origin: Floats) -> dict[str, Any]:
 
 
 def _entry(entry: dict[str, Any]) -> dict[str, Any]:
-    keys = ("name", "value", "unit", "text", "document", "clause", "year", "status", "note")
-    return {key: entry.get(key) for key in keys}
+    keys = ("name", "text", "document", "clause", "year", "status", "note")
+    value, unit = entry.get("value"), str(entry.get("unit") or "").removesuffix("1")
+    systems: tuple[System, ...] = ("m", "ft")
+    shown = {
+        system: show_value(value, unit, system) if isinstance(value, int | float) else str(value)
+        for system in systems
+    }
+    return {**{key: entry.get(key) for key in keys}, "shown": shown}
 
 
 def _sources(result: dict[str, Any], texts: Texts) -> list[list[str]]:
@@ -286,7 +306,7 @@ def _sources(result: dict[str, Any], texts: Texts) -> list[list[str]]:
         ("source_plan_hash", plan.get("sha256")),
         ("source_software", f"roof3d {version_of(result)}"),
         ("source_schema", result.get("schema")),
-        ("source_frame", texts("report.source_frame_value")),
+        ("source_frame", texts("report.source_frame_m")),
     ]
     return [[texts(f"report.{key}"), str(value) if value else unknown] for key, value in rows]
 
@@ -294,12 +314,12 @@ def _sources(result: dict[str, Any], texts: Texts) -> list[list[str]]:
 def _explained(result: dict[str, Any], scene: Scene, places: dict[Key, int], most: int) -> dict[str, Any]:
     """The sums behind the worst stretches, line by line; each line that occurs is kept once."""
     lines: dict[str, int] = {}
-    found: dict[str, dict[str, list[int]]] = {"m": {}, "ft": {}}
+    found: dict[System, dict[str, list[int]]] = {"m": {}, "ft": {}}
     for stretch in scene.worst[:most]:
         place = places.get(_key(stretch.figures))
         if place is None:
             continue
         for system, store in found.items():
-            told = explain(result, f"edge_segments/{place}", units=system)
-            store[str(place)] = [lines.setdefault(line, len(lines)) for line in told]
+            sums = told_sums(explain(result, f"edge_segments/{place}", units=system), system)
+            store[str(place)] = [lines.setdefault(line, len(lines)) for line in sums]
     return {"lines": list(lines), **found}

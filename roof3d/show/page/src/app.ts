@@ -40,6 +40,7 @@ export class App {
   explain: ((segment: number) => Promise<string[] | null>) | null = null;
   /** A tool may take a click for itself. */
   takeClick: ((x: number, y: number) => boolean) | null = null;
+  onUnits: (units: Units) => void = () => {};
   readonly head = h("header", {});
   readonly tools = h("div", { class: "tools", hidden: true });
   readonly status = h("p", { class: "statusline", role: "status" });
@@ -220,6 +221,7 @@ export class App {
     const line = this.head.querySelector(".title p");
     if (!line || !this.temporary) return;
     const parts = this.stateLengths().map(([state, length]) => `${this.words.of("state_name", state)} ${this.words.length(length)}`);
+    this.head.classList.add("live");
     line.textContent = [this.temporary.words, ...parts].join(" · ");
   }
 
@@ -230,6 +232,7 @@ export class App {
   /** Whether the verdict still speaks of what is shown. */
   stale(on: boolean): void {
     this.head.classList.toggle("stale", on);
+    if (!on) this.head.classList.remove("live");
     const band = this.head.querySelector(".verdict");
     if (band) band.textContent = on ? this.words.say("checking") : this.data.verdict.text;
   }
@@ -256,6 +259,7 @@ export class App {
   setUnits(units: Units): void {
     this.words.units = units;
     this.drawAll();
+    this.onUnits(units);
   }
 
   private drawSide(): void {
@@ -264,7 +268,7 @@ export class App {
     for (const layer of layers) {
       const input = h("input", { type: "radio", name: "layer", value: layer.id, disabled: layer.missing, change: () => this.setLayer(layer.id) });
       input.checked = layer.id === this.layer;
-      const text = this.words.say(`layer_${layer.id}`) + (layer.missing ? ` (${this.words.say("map_none")})` : "");
+      const text = this.words.say(`layer_${layer.id}`) + (layer.missing && !this.data.unchecked ? ` (${this.words.say("map_none")})` : "");
       group.append(h("label", {}, input, text));
     }
     const whose = h("select", { id: "whose", change: (e: Event) => this.setWhose((e.target as HTMLSelectElement).value) });

@@ -42,7 +42,7 @@ export class Card {
       ["free_fall", words.length(segment.free_fall_m, "up"), ""],
       ["swing", swingText(segment, words), segment.swing_angle_deg === null ? "" : words.angle(segment.swing_angle_deg)],
       ["needs", words.length(segment.clearance_required_m, "up"), ""],
-      ["has", words.length(segment.clearance_available_m, "down"), segment.strikes],
+      ["has", words.length(segment.clearance_available_m, "down"), words.told(segment.strikes)],
       ["margin", words.length(segment.margin_m, "down"), ""],
     ];
     put(
@@ -68,7 +68,7 @@ export class Card {
         ),
       ),
       segment.protection ? h("p", {}, `${words.say("guarded_by")} ${segment.protection}`) : null,
-      segment.doubt ? h("p", { class: "doubt" }, `${words.say("doubt")}: ${segment.doubt}`) : null,
+      segment.doubt ? h("p", { class: "doubt" }, `${words.say("doubt")}: ${words.told(segment.doubt)}`) : null,
       h("h3", {}, words.say("explain")),
       lines ? h("pre", { class: "sums" }, lines.join("\n")) : h("p", { class: "note" }, words.say("explain_none")),
     );
@@ -79,7 +79,7 @@ export class Card {
       this.element,
       h("h2", {}, `${words.of("kind", edge.kind)} ${edge.id}`),
       h("p", {}, `${words.say("col_length")} ${words.length(edge.length_m)}${edge.drop_m === null ? "" : `, ${words.say("col_drop")} ${words.length(edge.drop_m, "down")}`}`),
-      edge.doubt ? h("p", { class: "doubt" }, `${words.say("doubt")}: ${edge.doubt}`) : null,
+      edge.doubt ? h("p", { class: "doubt" }, `${words.say("doubt")}: ${words.told(edge.doubt)}`) : null,
     );
   }
 

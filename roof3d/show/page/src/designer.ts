@@ -67,6 +67,11 @@ export class Designer {
         this.send({ type: "explain", segment, units: app.words.units });
       });
     app.anchorTools = (id) => this.anchorTools(id);
+    app.onUnits = (units) => {
+      this.send({ type: "units", units });
+      this.draw();
+      app.stale(this.checking);
+    };
     app.takeClick = (x, y) => this.click(x, y);
     app.tools.hidden = false;
     const canvas = app.stage?.canvas;

@@ -69,7 +69,7 @@ export class Tables {
           h("h3", {}, words.say("cautions")),
           list(data.cautions, words),
           h("h3", {}, words.say("sources")),
-          h("dl", {}, ...data.sources.flatMap(([key, value]) => [h("dt", {}, key!), h("dd", {}, value!)])),
+          h("dl", {}, ...data.sources.flatMap(([key, value]) => [h("dt", {}, key!), h("dd", {}, words.told(value!))])),
           h("p", { class: "note" }, words.say("licence")),
         ];
     }
@@ -102,7 +102,8 @@ function heads(words: Words, left: string[], right: string[] = [], last: string[
 }
 
 export function place(edge: string, kind: string, from: number, to: number, words: Words): string {
-  return `${words.of("kind", kind)} ${edge}, ${words.length(from)} – ${words.length(to)}`;
+  const [start, end] = [words.length(from), words.length(to)];
+  return `${words.of("kind", kind)} ${edge}, ${start === end ? start : `${start} – ${end}`}`;
 }
 
 export function figures(segment: Segment, words: Words): string[] {
@@ -135,7 +136,7 @@ function worst(shown: (Shown | Stretch)[], data: PageData, words: Words, pick?: 
           place(s.edge, kinds.get(s.edge) ?? "", s.from_m, s.to_m, words),
           s.anchor,
           h("span", {}, stateWord(s.state, data.colours, words), s.breaks.length ? `: ${breakWords(s.breaks, words)}` : ""),
-          ...(segment ? [...figures({ ...segment, ...s.figures }, words), segment.strikes] : ["", "", "", "", "", ""]),
+          ...(segment ? [...figures({ ...segment, ...s.figures }, words), words.told(segment.strikes)] : ["", "", "", "", "", ""]),
         ] as Cell[],
         pick: pick && typeof s.segment === "number" ? (): void => pick(s as Stretch) : undefined,
         data: `stretch-${s.number}`,
@@ -146,7 +147,7 @@ function worst(shown: (Shown | Stretch)[], data: PageData, words: Words, pick?: 
 
 function findings(data: PageData, words: Words, actions: Actions): HTMLElement {
   const rows = data.findings.map((finding, k) => ({
-    cells: [h("span", { class: `severity ${finding.severity}` }, words.of("severity", finding.severity)), finding.text] as Cell[],
+    cells: [h("span", { class: `severity ${finding.severity}` }, words.of("severity", finding.severity)), words.told(finding.text)] as Cell[],
     pick: () => actions.finding(k),
     data: `finding-${k}`,
   }));
@@ -220,7 +221,7 @@ function rules(data: PageData, words: Words): HTMLElement {
   const rows = data.rules.entries.map((e) => ({
     cells: [
       e.name.replaceAll("_", " "),
-      `${Number(e.value.toPrecision(6))} ${e.unit === "1" ? "" : e.unit}`,
+      e.shown[words.units],
       [e.document, e.clause, e.year].filter(Boolean).join(", "),
       e.status,
       e.text ?? "",
@@ -235,5 +236,5 @@ function rules(data: PageData, words: Words): HTMLElement {
 }
 
 function list(items: string[], words: Words): HTMLElement {
-  return items.length ? h("ul", {}, ...items.map((item) => h("li", {}, item))) : h("p", {}, words.say("none"));
+  return items.length ? h("ul", {}, ...items.map((item) => h("li", {}, words.told(item)))) : h("p", {}, words.say("none"));
 }

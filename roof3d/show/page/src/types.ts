@@ -134,8 +134,7 @@ export interface Finding {
 
 export interface RuleEntry {
   name: string;
-  value: number;
-  unit: string;
+  shown: Record<Units, string>;
   text: string | null;
   document: string;
   clause: string | null;
@@ -171,6 +170,8 @@ export interface PageData {
   cautions: string[];
   rules: { name: string; title: string; entries: RuleEntry[] };
   sources: string[][];
+  /** Sentences with quantities, as they read in feet. */
+  feet: Record<string, string>;
   explained: { lines: string[]; m: Record<string, number[]>; ft: Record<string, number[]> };
   session?: Session;
   /** No finding yet: a check is on its way. */

@@ -10,10 +10,12 @@ const INCH = 0.0254;
 export class Words {
   units: Units;
   private readonly table: Record<string, Record<string, string>>;
+  private readonly feet: Record<string, string>;
 
   constructor(data: PageData) {
     this.units = data.units;
     this.table = data.texts;
+    this.feet = data.feet;
   }
 
   /** The page's own text of a key, with {names} filled in. */
@@ -23,6 +25,11 @@ export class Words {
 
   of(section: string, key: string): string {
     return this.table[section]?.[key] ?? key;
+  }
+
+  /** A sentence of the check, with its quantities in the units that are shown. */
+  told(text: string): string {
+    return this.units === "ft" ? (this.feet[text] ?? text) : text;
   }
 
   length(value: number | null | undefined, direction: Direction = "nearest"): string {
