@@ -322,4 +322,4 @@ def _explained(result: dict[str, Any], scene: Scene, places: dict[Key, int], mos
         for system, store in found.items():
             sums = told_sums(explain(result, f"edge_segments/{place}", units=system), system)
             store[str(place)] = [lines.setdefault(line, len(lines)) for line in sums]
-    return {"lines": list(lines), **found}
+    return {"lines": list(lines), "m": found["m"], "ft": found["ft"]}
