@@ -36,6 +36,14 @@ class Sweep:
     what: tuple[str, ...]
     in_the_way: tuple[str, ...]
 
+    def taken(self, rows: list[int]) -> Sweep:
+        """Some of the answers."""
+        return Sweep(
+            self.height[rows],
+            tuple(self.what[k] for k in rows),
+            tuple(self.in_the_way[k] for k in rows),
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class Below:

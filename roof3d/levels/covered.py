@@ -32,53 +32,71 @@ def uncovered_height(
     A roof covers what lies under it: other planes where they are above ``below``, the edge's own plane
     wherever it is above the thing. What is seen from the edge under a roof well above it is not covered.
     """
-    reach = shapely.bounds(footprint)
+    reach = np.asarray(footprint.bounds)
     low, high = corners[:, :, :2].min(axis=1), corners[:, :, :2].max(axis=1)
-    near = ((high >= reach[:2]) & (low <= reach[2:])).all(axis=1)
-    flat = shapely.polygons(corners[:, :, :2])
-    solid = near & (shapely.area(flat) > LEAST_M2)
+    rows = np.flatnonzero(((high >= reach[:2]) & (low <= reach[2:])).all(axis=1) & (lands | rim | roof))
+    corner, flats = corners[rows], corners[rows, :, :2]
+    one, other = corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]
+    up = one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0]
+    solid = np.abs(up) / 2 > LEAST_M2
+    lands, rim, roof, own = lands[rows] & solid, rim[rows], roof[rows] & solid, own[rows] & solid
+    # height over a place: its plane's height at the origin, and how it rises along x and y
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rise = np.column_stack(
+            (
+                (other[:, 1] * one[:, 2] - one[:, 1] * other[:, 2]) / up,
+                (one[:, 0] * other[:, 2] - other[:, 0] * one[:, 2]) / up,
+            )
+        )
+        level = corner[:, 0, 2] - np.einsum("ij,ij->i", rise, corner[:, 0, :2])
+
+    def heights(shape: shapely.Geometry, t: int) -> Floats:
+        z: Floats = level[t] + shapely.get_coordinates(shape) @ rise[t]
+        return z
+
     covers: list[shapely.Geometry] = []
     over: list[shapely.Geometry] = []
-    own_parts: list[shapely.Geometry] = []
-    rows = np.flatnonzero(roof & solid)
-    for t, part in zip(rows, shapely.intersection(flat[rows], footprint), strict=True):
-        if part.area <= LEAST_M2:
+    for t in np.flatnonzero(roof & ~own).tolist():
+        if corner[t, :, 2].max() < below:
             continue
-        if own[t]:
-            own_parts.append(flat[t])
-        elif (least := _heights(part, corners[t]).min()) >= below:
+        part = shapely.intersection(shapely.Polygon(flats[t]), footprint)
+        if part.area > LEAST_M2 and (least := heights(part, t).min()) >= below:
             (over if least >= below + HEADROOM_M else covers).append(part)
     cover, high_cover = shapely.unary_union(covers), shapely.unary_union(over)
-    own_cover = shapely.unary_union(own_parts)
-    own_plane = corners[np.flatnonzero(own & solid)[:1]]
+    mine = np.flatnonzero(roof & own)
+    own_cover: shapely.Geometry | None = None
     best, which = -np.inf, -1
-    rows = np.flatnonzero((lands & solid & ~own) | (rim & near))
-    most = np.minimum(corners[rows, :, 2].max(axis=1), below)
-    for t in rows[np.argsort(-most, kind="stable")]:
-        if min(float(corners[t, :, 2].max()), below) < best:
+    found = np.flatnonzero((lands & ~own) | rim)
+    most = np.minimum(corner[found, :, 2].max(axis=1), below)
+    for k in np.argsort(-most, kind="stable").tolist():
+        if most[k] < best:
             break  # none of the others stands higher
-        if rim[t]:
-            part = shapely.intersection(shapely.LineString(corners[t, :2]), footprint)
-            size, least = shapely.length, LEAST_M
-        else:
-            part = shapely.intersection(flat[t], footprint)
-            size, least = shapely.area, LEAST_M2
-        if size(part) <= least:
+        t = int(found[k])
+        shape = shapely.LineString(flats[t]) if rim[t] else shapely.Polygon(flats[t])
+        size, least = (shapely.length, LEAST_M) if rim[t] else (shapely.area, LEAST_M2)
+        left = shapely.intersection(shape, footprint)
+        if size(left) <= least:
             continue
-        left = shapely.difference(part, cover)
-        if not rim[t] and len(own_plane) > 0 and _under(part, corners[t], own_plane[0]):
+        xy = shapely.get_coordinates(left)
+        under = len(mine) > 0 and not rim[t]
+        if under and (heights(left, t) <= level[mine[0]] + xy @ rise[mine[0]]).all():
+            if own_cover is None:
+                parts = shapely.polygons(flats[mine])
+                own_cover = shapely.unary_union(
+                    parts[shapely.area(shapely.intersection(parts, footprint)) > LEAST_M2]
+                )
             left = shapely.difference(left, own_cover)
-        if over and not _seen(shapely.intersection(left, high_cover), corners, t, edge):
+        if covers:
+            left = shapely.difference(left, cover)
+        if over and not _seen(shapely.intersection(left, high_cover), corners, int(rows[t]), edge):
             left = shapely.difference(left, high_cover)
         if size(left) <= least:
             continue
-        heights = np.sort(corners[t, :, 2])[[0, -1]] if rim[t] else _heights(left, corners[t])
-        if heights.min() > below:
-            continue
-        height = min(float(heights.max()), below)
-        if height > best or (height == best and t < which):
-            best, which = height, int(t)
-    return best, which
+        z = np.sort(corner[t, :, 2])[[0, -1]] if rim[t] else heights(left, t)
+        height = min(float(z.max()), below)
+        if z.min() <= below and (height > best or (height == best and t < which)):
+            best, which = height, t
+    return best, int(rows[which]) if which >= 0 else -1
 
 
 def _seen(part: shapely.Geometry, corners: Floats, thing: int, edge: Floats) -> bool:
@@ -115,24 +133,10 @@ def _hit(start: Floats, end: Floats, corners: Floats) -> np.ndarray:
     return found
 
 
-def _plane(corner: Floats) -> tuple[Floats, float]:
-    normal = np.cross(corner[1] - corner[0], corner[2] - corner[0])
-    return normal, float(normal @ corner[0])
-
-
 def _at(xy: Floats, corner: Floats) -> Floats:
-    normal, offset = _plane(corner)
-    z: Floats = (offset - xy @ normal[:2]) / normal[2]
+    normal = np.cross(corner[1] - corner[0], corner[2] - corner[0])
+    z: Floats = (float(normal @ corner[0]) - xy @ normal[:2]) / normal[2]
     return z
-
-
-def _heights(part: shapely.Geometry, corner: Floats) -> Floats:
-    return _at(shapely.get_coordinates(part), corner)
-
-
-def _under(part: shapely.Geometry, corner: Floats, plane: Floats) -> bool:
-    xy = shapely.get_coordinates(part)
-    return bool((_at(xy, corner) <= _at(xy, plane)).all())
 
 
 def nearby(
