@@ -249,26 +249,47 @@ def test_demand_cells_hold_what_they_claim(several: Placement) -> None:
                 assert (found.hi <= float(demand.need[row, column]) + 1e-6).all()
 
 
-@pytest.mark.parametrize("overlap", [1.0, 6.0])
-def test_tied_at_all_times_by_points_alone(roof: Roof, plan: Plan, overlap: float) -> None:
-    """Two anchors hang together where a worker finds ground that both serve: told here from a million points
-    of the roof by themselves, not from the cells of the choice. All must hang together."""
-    chain = wish(plan, line_lengths=(4.8,), tied=True, tie_overlap=overlap)
-    tied = place(roof, chain)
-    free = place(roof, wish(plan, line_lengths=(4.8,)))
+@pytest.mark.parametrize(("reach", "overlap"), [(4.8, 1.0), (3.4, 14.0)])
+def test_tied_at_all_times_by_points_alone(roof: Roof, plan: Plan, reach: float, overlap: float) -> None:
+    """Two anchors hang together where a worker finds ground that both serve: told here from points all over
+    the roof by themselves, not from the cells of the choice. All must hang together."""
+    lines = wish(
+        plan,
+        spacing=1.2,
+        along=("ridge", "slope"),
+        slope_step=2.0,
+        line_lengths=(reach,),
+        tie_overlap=overlap,
+    )
+    tied, free = place(roof, wish(lines, tied=True)), place(roof, lines)
     assert tied.complete
     assert tied.anchors >= free.anchors
-    step = 0.04
+    step = 0.05
     x, y = np.meshgrid(np.arange(step / 2, LENGTH, step), np.arange(step / 2 - HALF, HALF, step))
     xy = np.column_stack((x.ravel(), y.ravel()))
     z = 9.0 + RISE * (1.0 - np.abs(xy[:, 1]) / HALF)
     points = roof.to_local(np.column_stack((xy, z)))
-    within = served_by(tied, points)
-    assert within.any(axis=1).all()
     each = step * step * np.hypot(HALF, RISE) / HALF
-    shared = within.T.astype(float) @ within.astype(float) * each
-    joined = shared >= overlap * 0.999
-    assert connected_components(joined)[0] == 1
+
+    def groups(placement: Placement) -> int:
+        within = served_by(placement, points).astype(float)
+        assert within.any(axis=1).all()
+        return int(connected_components(within.T @ within * each >= overlap * 0.999)[0])
+
+    assert groups(tied) == 1
+    assert tied.proven
+    assert "tied at all times" in tied.proof
+    if overlap > 10:
+        assert groups(free) > 1  # so that it is no accident
+
+
+def test_what_cannot_be_tied_is_not_called_tied(roof: Roof, plan: Plan) -> None:
+    lines = wish(plan, spacing=1.2, along=("ridge", "slope"), slope_step=2.0, line_lengths=(3.4,), tied=True)
+    placement = place(roof, wish(lines, tie_overlap=18.0))
+    assert placement.complete
+    assert not placement.proven
+    assert "with workers tied at all times" not in placement.proof
+    assert "between parts they let go" in placement.proof
 
 
 def test_work_on_planes_polygons_and_strips(roof: Roof, plan: Plan) -> None:

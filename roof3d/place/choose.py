@@ -29,6 +29,7 @@ from roof3d.place.offer import (
     unpriced,
 )
 from roof3d.place.proof import prove, prove_nothing
+from roof3d.place.reduce import regions
 from roof3d.place.repair import certify, dangerous, withdraw
 from roof3d.place.study import Study, Tell, finer, make_study
 from roof3d.place.tied import solve_tied, tie_matrix
@@ -66,6 +67,7 @@ class Placement:
     assumptions: tuple[str, ...]
     named: dict[str, Option]  # anchor id to place and line
     growth: tuple[tuple[str, float], ...]  # anchors in the order of what each adds, m2 served so far
+    untied: bool  # workers were to be tied at all times, and are not
 
     @property
     def complete(self) -> bool:
@@ -119,15 +121,19 @@ def place(
         study = _study(roof, plan, progress, (kind,), stop)
     tell = progress or (lambda text, step, steps: None)
     found = _choose(study, kind, aim, effort, stop, tell)
-    # where finer cells might save an anchor, cut them finer
-    while not found.doubts and found.cover.proven and not found.proven and not stop():
-        closer = finer(found.study, tell, stop)
+    # where finer cells might save an anchor, or show ground that two anchors share, cut them finer
+    while not stop() and (found.untied or (found.cover.proven and not found.doubts and not found.proven)):
+        closer = finer(study, tell, stop)
         if closer is None:
             break
-        again = _choose(closer, kind, aim, effort, stop, tell)
-        if again.doubts or again.cover.best > found.cover.best + 1e-6:
+        study = closer
+        again = _choose(study, kind, aim, effort, stop, tell)
+        if found.untied:
+            found = found if again.untied else again
+        elif again.doubts or again.cover.best > found.cover.best + 1e-6:
             break
-        found = again
+        else:
+            found = again
     return found
 
 
@@ -213,7 +219,11 @@ def _choose(
     tell("solving: bound for any cells", 0, 0)
     bound_any = _bound_any(study, one, cover, effort, stop)
     doubts += _doubts(result, one.asked.size < len(demand.area))
-    return _placement(study, kind, aim, one, cover, bound_any, result, named, doubts)
+    apart: list[str] = []
+    if study.plan.candidates.tied and named:
+        apart = list(one.notes) or _apart(result, study.plan.candidates.tie_overlap)
+    doubts += apart
+    return _placement(study, kind, aim, one, cover, bound_any, result, named, doubts, bool(apart))
 
 
 def _solve(
@@ -286,6 +296,14 @@ def _doubts(result: Result, left_out: bool) -> list[str]:
     return said
 
 
+def _apart(result: Result, overlap_m2: float) -> list[str]:
+    """What is wrong where the check of the plan finds anchors that do not hang together."""
+    cells = result.cells
+    shared = (cells.served * cells.area[:, None]).T @ cells.served
+    count = int(regions(shared >= overlap_m2).max(initial=-1)) + 1
+    return [f"by the check the anchors fall into {count} groups between which workers let go"] * (count > 1)
+
+
 def _shorten(
     study: Study, demand: Demand, asked: np.ndarray, options: Options, cover: Cover, aim: str
 ) -> list[float]:
@@ -332,6 +350,7 @@ def _placement(
     result: Result,
     named: dict[str, Option],
     doubts: list[str],
+    untied: bool,
 ) -> Placement:
     plan = result.plan
     columns = [(study.columns[row], length) for row, length in named.values()]
@@ -357,7 +376,7 @@ def _placement(
         )
     else:
         proof = prove_nothing(study, kind, left_m2)
-    said = study.assumptions + unpriced(plan, columns, aim) + one.notes
+    said = study.assumptions + unpriced(plan, columns, aim)
     if one.left.size:
         said += (
             f"{left_m2:.2f} m2 that a place does serve are left out: not all can be served, and no anchor is "
@@ -383,6 +402,7 @@ def _placement(
         assumptions=said,
         named=named,
         growth=_growth(result),
+        untied=untied,
     )
 
 

@@ -39,7 +39,7 @@ def prove(
         shown = "{:.0f}"
         word = "fewest"
     best = f"{shown.format(cover.best)} {unit}"
-    chain = " with workers tied at all times" if tied else ""
+    chain = " with workers tied at all times" if tied and not any("let go" in one for one in doubts) else ""
     frame = f"from the {places} places that hold every limit, over {cells} cells of work{chain}"
     if served is not None and served[0] < served[1] - SLACK:
         # part of the work: what is proven is proven of the cells that can be served, and no more

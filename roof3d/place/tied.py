@@ -81,7 +81,7 @@ def solve_tied(
             return replace(best_part, bound=bound, stopped=best_part.best > bound + SLACK), ()
         notes.append(
             "no walk tied at all times joins all places that the work needs: "
-            "within each part workers stay tied, between parts they cannot"
+            "within each part workers stay tied, between parts they let go"
         )
     plain = solve_cover(matrix, cost, effort=effort, report=report, stop=stop)
     graph = nx.from_scipy_sparse_array(ties)
