@@ -42,8 +42,6 @@ def needs(data: dict[str, Any]) -> dict[str, tuple[float, float, float]]:
             continue
         keys = ("clearance_required_m", "clearance_available_m", "margin_m")
         figures = tuple(segment[key] for key in keys)
-            segment[f"{key}_m"] for key in ("clearance_required", "clearance_available", "margin")
-        )
         if segment["edge"] not in found or figures[2] < found[segment["edge"]][2]:
             found[segment["edge"]] = figures
     return found
