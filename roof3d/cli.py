@@ -56,6 +56,13 @@ def _parser() -> argparse.ArgumentParser:
     model.add_argument("--unit", help="unit of the model file: m, cm, mm, ft, in")
     model.add_argument("--up", help="axis that points up in the model file: z, y")
     model.add_argument("--grade", help="height of the ground where the model has none, e.g. 0 m")
+    words = argparse.ArgumentParser(add_help=False)
+    words.add_argument(
+        "--language",
+        default="en",
+        metavar="NAME-or-FILE",
+        help="language of what is shown: en, de, or a file",
+    )
     parser = argparse.ArgumentParser(
         prog="roof3d",
         description="Checks rope fall protection on 3D roof models. It supports a competent person; "
@@ -70,9 +77,9 @@ def _parser() -> argparse.ArgumentParser:
         made.set_defaults(run=run)
         return made
 
-    one = command("inspect", "planes, edges, repairs and assumptions of a model", _inspect, model)
+    one = command("inspect", "planes, edges, repairs and assumptions of a model", _inspect, model, words)
     one.add_argument("model", metavar="MODEL")
-    one = command("check", "states of all edges, loads, and work that no anchor serves", _check, model)
+    one = command("check", "states of all edges, loads, and work that no anchor serves", _check, model, words)
     one.add_argument("plan", metavar="PLAN-or-MODEL")
     one.add_argument(
         "--anchor", action="append", default=[], metavar="X,Y,Z", help="with a MODEL; repeatable"
@@ -95,25 +102,26 @@ def _parser() -> argparse.ArgumentParser:
     one = command("takeoff", "bill of quantities of a result", _takeoff)
     one.add_argument("result", metavar="RESULT")
     one.add_argument("--out", metavar="FILE", help="table to write: .csv or .xlsx")
-    one = command("picture", "heat map of exposure as PNG, or the coloured model as GLB", _picture)
+    one = command("picture", "heat map of exposure as PNG, or the coloured model as GLB", _picture, words)
     one.add_argument("result", metavar="RESULT")
     one.add_argument("--out", metavar="FILE", help="default: RESULT with .png")
     one.add_argument("--view", choices=("sheet", "views", "plan", "oblique"), default="sheet")
     one.add_argument("--set", metavar="FOLDER", help="all views as PNG files in a folder")
     one.add_argument("--size", metavar="WxH", default="", help="pixels")
-    one = command("drawing", "plan drawing to scale, SVG or DXF", _drawing)
+    one = command("drawing", "plan drawing to scale, SVG or DXF", _drawing, words)
     one.add_argument("result", metavar="RESULT")
     one.add_argument("--out", metavar="FILE", help="default: RESULT with .svg")
     one.add_argument("--paper", default="A3")
     one.add_argument("--scale", type=float, help="1 : SCALE (default: greatest that fits)")
-    one = command("report", "report with formulas, sources and assumptions, PDF or HTML", _report)
+    one = command("report", "report with formulas, sources and assumptions, PDF or HTML", _report, words)
     one.add_argument("result", metavar="RESULT")
     one.add_argument("--out", metavar="FILE", help="default: RESULT with .pdf")
     one.add_argument("--paper", choices=("a4", "letter"))
-    one = command("page", "one HTML file to turn, click and read, offline", _page)
+    one = command("page", "one HTML file to turn, click and read, offline", _page, words)
     one.add_argument("result", metavar="RESULT")
     one.add_argument("--out", metavar="FILE", help="default: RESULT with .html")
-    one = command("view", "set and move anchors on the model in a browser on this machine", _view, model)
+    text = "set and move anchors on the model in a browser on this machine"
+    one = command("view", text, _view, model, words)
     one.add_argument("plan", metavar="PLAN-or-MODEL")
     one.add_argument("--line", metavar="LENGTH", help="with a MODEL: anchor to D-ring, e.g. 6m")
     one.add_argument("--rules", metavar="NAME-or-FILE", help="with a MODEL: rule set")
@@ -140,27 +148,31 @@ def _inspect(options: argparse.Namespace) -> int:
     from roof3d.check.result import inspection
     from roof3d.plan import plan_from_options
     from roof3d.show.table import inspect_table
+    from roof3d.show.words import load_texts
 
+    texts = load_texts(options.language)
     plan = plan_from_options(options.model, unit=options.unit, up=options.up, grade=options.grade)
     with Progress("reading the model", options.quiet):
         roof = build(options.model, unit=plan.model.unit, up=plan.model.up, grade=plan.model.grade)
     result = inspection(roof)
     _write_json(options.json, result)
-    _show(options, inspect_table(result, options.units))
+    _show(options, inspect_table(result, options.units, texts))
     return OK
 
 
 def _check(options: argparse.Namespace) -> int:
     from roof3d.check.run import check
     from roof3d.show.table import check_table
+    from roof3d.show.words import load_texts
 
+    texts = load_texts(options.language)
     plan, file = _plan(options)
     with Progress("reading the model", options.quiet) as progress:
         roof = _roof(plan, file)
         found = check(roof, plan, progress.step)
         result = found.to_json()
     _write_json(options.json, result)
-    _show(options, check_table(result, options.units))
+    _show(options, check_table(result, options.units, texts))
     return found.exit_status
 
 
@@ -202,13 +214,23 @@ def _picture(options: argparse.Namespace) -> int:
     with Progress("drawing", options.quiet):
         roof = _result_roof(options, result)
         if options.set:
-            files, lacking = draw_set(result, roof, options.set, size=size, units=options.units)
+            files, lacking = draw_set(
+                result, roof, options.set, size=size, units=options.units, language=options.language
+            )
             out = Path(options.set) / ", ".join(file.name for file in files)
         elif out.suffix.lower() == ".glb":
             write_glb(result, roof, out, units=options.units)
             lacking = ""
         else:
-            lacking = draw_picture(result, roof, out, size=size, units=options.units, view=options.view)
+            lacking = draw_picture(
+                result,
+                roof,
+                out,
+                size=size,
+                units=options.units,
+                view=options.view,
+                language=options.language,
+            )
     return _wrote(options, out, lacking)
 
 
@@ -218,7 +240,15 @@ def _drawing(options: argparse.Namespace) -> int:
     result = _read_result(options.result)
     out = _out(options, ".svg")
     roof = _result_roof(options, result)
-    draw_plan(result, roof, out, units=options.units, paper=options.paper, scale=options.scale)
+    draw_plan(
+        result,
+        roof,
+        out,
+        units=options.units,
+        paper=options.paper,
+        scale=options.scale,
+        language=options.language,
+    )
     return _wrote(options, out)
 
 
@@ -229,7 +259,9 @@ def _report(options: argparse.Namespace) -> int:
     out = _out(options, ".pdf")
     with Progress("writing the report", options.quiet):
         roof = _result_roof(options, result)
-        lacking = write_report(result, roof, out, units=options.units, paper=options.paper)
+        lacking = write_report(
+            result, roof, out, units=options.units, paper=options.paper, language=options.language
+        )
     return _wrote(options, out, lacking)
 
 
@@ -239,7 +271,8 @@ def _page(options: argparse.Namespace) -> int:
     result = _read_result(options.result)
     out = _out(options, ".html")
     with Progress("writing the page", options.quiet):
-        write_page(result, _result_roof(options, result), out, units=options.units)
+        roof = _result_roof(options, result)
+        write_page(result, roof, out, units=options.units, language=options.language)
     return _wrote(options, out)
 
 
@@ -257,7 +290,7 @@ def _view(options: argparse.Namespace) -> int:
     out = saving_place(plan, file, options.out)
     with Progress("reading the model", options.quiet):
         roof = _roof(plan, file)
-        viewer = Viewer(roof, file, plan, out, options.units)
+        viewer = Viewer(roof, file, plan, out, options.units, options.language)
 
     def ready(address: str) -> None:
         print(f"{address}  (saves to {out}; Ctrl-C ends)", flush=True)

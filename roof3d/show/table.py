@@ -8,6 +8,7 @@ from typing import Any, Literal
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
+from rich.measure import Measurement
 from rich.table import Table
 
 from roof3d.records import STATES
@@ -82,7 +83,18 @@ def inspect_table(result: dict[str, Any], units: System = "m", texts: Texts | No
 
 def _console() -> tuple[Console, StringIO]:
     out = StringIO()
-    return Console(file=out, width=WIDTH, force_terminal=False, color_system=None, highlight=False), out
+    return _Console(file=out, width=WIDTH, force_terminal=False, color_system=None, highlight=False), out
+
+
+class _Console(Console):
+    """Prints tables as wide as their figures need, however narrow the rest is: half a figure is a lie."""
+
+    def print(self, *objects: Any, **options: Any) -> None:
+        for shown in objects:
+            wide = self.options.update(max_width=1000)
+            least = Measurement.get(self, wide, shown).minimum if isinstance(shown, Table) else 0
+            self.width = max(WIDTH, least)
+            super().print(shown, **options)
 
 
 def _table(words: Texts, *columns: str) -> Table:

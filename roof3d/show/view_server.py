@@ -35,6 +35,7 @@ from roof3d.show.told import told
 from roof3d.show.view_looks import FirstLooks
 from roof3d.show.view_plan import LONGEST_M, History, changed, line_of, sources
 from roof3d.show.view_work import Worker
+from roof3d.show.words import load_texts
 from roof3d.units import System
 
 HOST = "127.0.0.1"
@@ -49,7 +50,11 @@ LOOK_S = 0.04  # a first look waits this long for anchors beside the one that mo
 class Viewer:
     """One plan on one roof, shown and changed in one browser."""
 
-    def __init__(self, roof: Roof, model: Path, plan: Plan, out: Path, units: System = "m") -> None:
+    def __init__(
+        self, roof: Roof, model: Path, plan: Plan, out: Path, units: System = "m", language: str = "en"
+    ) -> None:
+        load_texts(language)  # a wrong one is refused before anything starts
+        self.language = language
         if plan.line.length is None and plan.line.policy != "restraint":
             plan = replace(plan, line=replace(plan.line, length=FIRST_LINE_M))
         self.roof = roof
@@ -115,7 +120,7 @@ class Viewer:
             }
             for source in sources(plan)
         ]
-        data = page_data(result, self.roof, units=self.units, explained=0)
+        data = page_data(result, self.roof, units=self.units, language=self.language, explained=0)
         # nothing that could be read as a finding
         data |= {"unchecked": True, "summary": {"m": "", "ft": ""}}
         longest = max((line_of(plan, name).length or 0.0 for name in self._names), default=0.0)
@@ -132,7 +137,7 @@ class Viewer:
 
     async def _checked(self, plan: Plan) -> str:
         try:
-            return await asyncio.wrap_future(self.worker.check(plan, self.units))
+            return await asyncio.wrap_future(self.worker.check(plan, self.units, self.language))
         except (EOFError, OSError):
             return json.dumps({"problem": "the checking process has ended; save the plan and start again"})
 

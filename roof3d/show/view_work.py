@@ -38,12 +38,12 @@ class Worker:
         other.close()
         self._turn = ThreadPoolExecutor(1)
 
-    def check(self, plan: Plan, units: System) -> Future[str]:
+    def check(self, plan: Plan, units: System, language: str = "en") -> Future[str]:
         """The page's data of a checked plan as JSON, or ``{"problem": text}``.
 
         The future raises EOFError or OSError where the process has ended.
         """
-        return self._turn.submit(self._ask, "check", plan, units)
+        return self._turn.submit(self._ask, "check", plan, units, language)
 
     def explain(self, segment: int, units: System) -> Future[str]:
         """The sums behind a segment of the last check, as JSON lines."""
@@ -94,7 +94,7 @@ def _stay(parent: int) -> None:
     threading.Thread(target=watch, daemon=True).start()
 
 
-def _check(plan: Plan, units: System) -> str:
+def _check(plan: Plan, units: System, language: str) -> str:
     from roof3d.check import check
     from roof3d.show.page.data import page_data
 
@@ -103,7 +103,7 @@ def _check(plan: Plan, units: System) -> str:
         result = check(roof, plan, memory=_kept.setdefault("memory", {})).to_json()
         _kept["result"] = result
         # sums are asked for one by one
-        data = page_data(result, roof, units=units, explained=0)
+        data = page_data(result, roof, units=units, language=language, explained=0)
     except InputError as error:
         return json.dumps({"problem": str(error)})
     return json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
