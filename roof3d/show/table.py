@@ -7,6 +7,7 @@ from itertools import pairwise
 from typing import Any, Literal
 
 from rich.box import SIMPLE_HEAD
+from rich.cells import cell_len
 from rich.console import Console
 from rich.measure import Measurement
 from rich.table import Table
@@ -91,8 +92,13 @@ class _Console(Console):
 
     def print(self, *objects: Any, **options: Any) -> None:
         for shown in objects:
-            wide = self.options.update(max_width=1000)
-            least = Measurement.get(self, wide, shown).minimum if isinstance(shown, Table) else 0
+            least = 0
+            if isinstance(shown, Table):
+                for column in shown.columns:
+                    if column.no_wrap:
+                        cells = (str(cell) for cell in (column.header, *column.cells))
+                        column.min_width = max(cell_len(cell) for cell in cells)
+                least = Measurement.get(self, self.options.update(max_width=1000), shown).minimum
             self.width = max(WIDTH, least)
             super().print(shown, **options)
 
