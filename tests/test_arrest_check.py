@@ -274,3 +274,17 @@ def test_a_misspelt_class_in_a_plan_ends_in_one_line_with_the_file_and_nothing_w
     assert "'osha-1926-n'" in said
     assert "osha-1926-m" in said
     assert not out.exists()
+
+
+@pytest.mark.parametrize(
+    ("rules", "datum"), [("us-construction", "d-ring"), ("eu-363", "anchor"), ("ca", "walking surface")]
+)
+def test_where_sums_are_measured_from_is_said(gable, rules, datum):
+    roof, plan = gable
+    data = check(roof, replace(plan, rules=rules)).to_json()
+    (said,) = [
+        text for text in data["assumptions"] if text.startswith("heights needed and there are measured")
+    ]
+    assert "from the edge downwards" in said
+    assert f"from the {datum}: " in said
+    assert data["rules"]["budget"]["datum"] == datum

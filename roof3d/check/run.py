@@ -492,6 +492,11 @@ def _assumptions(
     """Everything that was taken for granted, once each, in a fixed order."""
     reach = max(REACH_M, plan.worker.attachment_height)
     out = [*roof.assumptions, *roof.mesh.doubts]
+    budget = rules.budget
+    out.append(
+        "heights needed and there are measured from the edge downwards; the rule set's own sum is measured "
+        f"from the {budget.datum}: {budget.text} ({budget.status})"
+    )
     out.append(
         f"a falling body sweeps {reach:.2f} m outward from the edge and {HALF_WIDTH_M:.2f} m to either side"
     )
