@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 import shapely
 
-from roof3d.building import build
+from roof3d.building import build, from_mesh
 from roof3d.levels import INSET_M, fill_drops, prepare, profiles
+from tests import bodies
 from tests.fall_roofs import box, flat_edges, flat_roof, make_roof, mono_roof
 
 
@@ -281,3 +282,26 @@ def test_a_body_may_tip_over_a_corner_between_its_two_edges():
     assert [bool(way) for way in east.in_the_way] == [
         bool(mid > 9.5) for mid in (east.at[:-1] + east.at[1:]) / 2
     ]
+
+
+def test_a_finer_mesh_changes_nothing():
+    """Each triangle cut into 256: planes are cut anew from their outlines, sheets keep their tops."""
+    sheet = bodies.cut([(3.0, -1.0, 0.0), (6.0, -1.0, 0.0), (6.0, -1.0, 2.5), (3.0, -1.0, 2.5)])
+    coarse = [*bodies.gable(), *bodies.box(12, 18, 1, 5, 0, 2.5), sheet]
+    fine = []
+    for face in coarse:
+        for _ in range(4):
+            a, b, c = face[:, 0], face[:, 1], face[:, 2]
+            ab, bc, ca = (a + b) / 2, (b + c) / 2, (c + a) / 2
+            quarters = ((a, ab, ca), (ab, b, bc), (ca, bc, c), (ab, bc, ca))
+            face = np.concatenate([np.stack(quarter, axis=1) for quarter in quarters])
+        fine.append(face)
+    plain, finer = (from_mesh(bodies.welded(faces, oriented=False)) for faces in (coarse, fine))
+    assert len(prepare(finer).corners) < len(finer.mesh.triangles) / 20
+    assert min(edge.drop_m for edge in plain.edges if edge.fall) == pytest.approx(0.5, abs=0.01)
+    for one, other in zip(plain.edges, finer.edges, strict=True):
+        assert one.points == pytest.approx(other.points, abs=1e-5)
+        assert one.drop_m == pytest.approx(other.drop_m, abs=1e-5)
+    for name, profile in profiles(plain).items():
+        assert profiles(finer)[name].top == pytest.approx(profile.top, abs=1e-5)
+        assert profiles(finer)[name].in_the_way == profile.in_the_way

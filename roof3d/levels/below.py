@@ -12,11 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from roof3d.levels.clip import HIDDEN, RIM, STEEP, SURFACE, sweep_footprints
+from roof3d.levels.clip import RIM, SURFACE, sweep_footprints
 from roof3d.levels.covered import LEAST_M2, nearby, uncovered_height
+from roof3d.levels.surfaces import gather
 from roof3d.records import Floats, Ints, Roof
 
-STEEP_ABOVE_DEG = 75.0
 INSET_M = 0.02  # a ledge narrower than this does not stop a body; mesh noise stays out
 NO_WIDTH_M = 0.001  # by which the way straight outward is narrower than the edge, to miss what only touches
 LEVEL_TOLERANCE_M = 0.01  # what rises to within this of the edge is in the way, not below
@@ -239,23 +239,7 @@ def prepare(roof: Roof) -> Below:
     known = roof.cache.get(key)
     if isinstance(known, Below):
         return known
-    mesh = roof.mesh
-    corners = mesh.vertices[mesh.triangles]
-    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    length = np.linalg.norm(cross, axis=1)
-    lean = cross[:, 2] / np.maximum(length, 1e-300)
-    owner = np.full(len(corners), -1, dtype=np.int64)
-    for row, facet in enumerate(roof.facets):
-        owner[facet.triangles] = row
-        # slivers have no direction of their own: their facet's counts
-        lean[facet.triangles] = np.where(lean[facet.triangles] < 0, -1, 1) * abs(facet.normal[2])
-    kinds = np.full(len(corners), SURFACE, dtype=np.int64)
-    kinds[np.abs(lean) < np.cos(np.deg2rad(STEEP_ABOVE_DEG))] = STEEP
-    kinds[(kinds == SURFACE) & (lean < 0) & mesh.oriented] = HIDDEN
-    rims, rim_owner = _rims(roof, kinds, owner)
-    corners = np.concatenate((corners, rims))
-    owner = np.concatenate((owner, rim_owner))
-    kinds = np.concatenate((kinds, np.full(len(rims), RIM, dtype=np.int64)))
+    corners, owner, kinds = gather(roof)
     low, cell, shape, starts, members = _grid(corners)
     below = Below(
         corners=np.ascontiguousarray(corners),
@@ -275,17 +259,6 @@ def prepare(roof: Roof) -> Below:
     )
     roof.cache[key] = below
     return below
-
-
-def _rims(roof: Roof, kinds: Ints, owner: Ints) -> tuple[Floats, Ints]:
-    """Free edges of steep triangles as flat triangles: the tops of sheets that carry nothing."""
-    triangles = roof.mesh.triangles
-    a, b = triangles.ravel(), np.roll(triangles, -1, axis=1).ravel()
-    keys = np.minimum(a, b) * np.int64(len(roof.mesh.vertices)) + np.maximum(a, b)
-    _, inverse, counts = np.unique(keys, return_inverse=True, return_counts=True)
-    free = (counts[inverse.reshape(-1)] == 1) & np.repeat(kinds == STEEP, 3)
-    start, end = roof.mesh.vertices[a[free]], roof.mesh.vertices[b[free]]
-    return np.stack((start, end, end), axis=1).reshape(-1, 3, 3), np.repeat(owner, 3)[free]
 
 
 def _grid(corners: Floats) -> tuple[Floats, float, tuple[int, int], Ints, Ints]:

@@ -54,12 +54,13 @@ def uncovered_height(
         z: Floats = level[t] + shapely.get_coordinates(shape) @ rise[t]
         return z
 
+    shapes = shapely.polygons(flats)
     covers: list[shapely.Geometry] = []
     over: list[shapely.Geometry] = []
     for t in np.flatnonzero(roof & ~own).tolist():
         if corner[t, :, 2].max() < below:
             continue
-        part = shapely.intersection(shapely.Polygon(flats[t]), footprint)
+        part = shapely.intersection(shapes[t], footprint)
         if part.area > LEAST_M2 and (least := heights(part, t).min()) >= below:
             (over if least >= below + HEADROOM_M else covers).append(part)
     cover, high_cover = shapely.unary_union(covers), shapely.unary_union(over)
@@ -72,7 +73,7 @@ def uncovered_height(
         if most[k] < best:
             break  # none of the others stands higher
         t = int(found[k])
-        shape = shapely.LineString(flats[t]) if rim[t] else shapely.Polygon(flats[t])
+        shape = shapely.LineString(flats[t]) if rim[t] else shapes[t]
         size, least = (shapely.length, LEAST_M) if rim[t] else (shapely.area, LEAST_M2)
         left = shapely.intersection(shape, footprint)
         if size(left) <= least:
@@ -81,7 +82,7 @@ def uncovered_height(
         under = len(mine) > 0 and not rim[t]
         if under and (heights(left, t) <= level[mine[0]] + xy @ rise[mine[0]]).all():
             if own_cover is None:
-                parts = shapely.polygons(flats[mine])
+                parts = shapes[mine]
                 own_cover = shapely.unary_union(
                     parts[shapely.area(shapely.intersection(parts, footprint)) > LEAST_M2]
                 )
