@@ -123,17 +123,7 @@ def test_spider_and_fly_on_the_ground() -> None:
         ((1, 2, 3), (0, 0, 0), (1, 2, 3), np.sqrt(18)),
         # box 1 x 1 x 2: the farthest place from a corner is not the opposite corner (Kotani's ant; unfolding)
         ((1, 1, 2), (0, 0, 0), (0.75, 0.75, 2), np.sqrt(130) / 4),
-        pytest.param(
-            (1, 1, 2),
-            (0, 0, 0),
-            (1, 1, 2),
-            np.sqrt(8),
-            marks=pytest.mark.xfail(
-                strict=True,
-                reason="a path of the graph that cannot be shortened keeps the straight line as lower end "
-                "(search.py: `best, best_lower = value, straight`)",
-            ),
-        ),
+        ((1, 1, 2), (0, 0, 0), (1, 1, 2), np.sqrt(8)),
     ],
 )
 def test_boxes_seen_from_outside(size: Floats, a: Floats, b: Floats, expected: float) -> None:

@@ -56,25 +56,12 @@ def lengths(name: str) -> Lengths:
     return Lengths(np.array([f.lo for f in found]), np.array([f.hi for f in found]))
 
 
-def bodies(**known: str) -> list[object]:
-    """All bodies as parameters; those named (dashes as underscores) are known to fail, with the reason."""
-    marked = []
-    for name in BODIES:
-        reason = known.get(name.replace("-", "_"))
-        marks = [pytest.mark.xfail(strict=True, reason=reason)] if reason else []
-        marked.append(pytest.param(name, marks=marks))
-    return marked
-
-
-CUT_OFF = "the search is cut off, or a path of the graph keeps the straight line as its lower end"
-
-
-@pytest.mark.parametrize("name", bodies())
+@pytest.mark.parametrize("name", BODIES)
 def test_the_lower_end_is_never_above_a_free_way(name: str) -> None:
     assert (lengths(name).lo <= slow_lengths(name) + 1e-9).all()
 
 
-@pytest.mark.parametrize("name", bodies())
+@pytest.mark.parametrize("name", BODIES)
 def test_the_upper_end_is_the_length_of_a_free_way(name: str) -> None:
     anchors, points = places(name)
     found = lengths(name)
@@ -90,21 +77,12 @@ def test_the_upper_end_is_the_length_of_a_free_way(name: str) -> None:
             assert deepest(slow_solver(name).solid, path.points) < 0.003
 
 
-@pytest.mark.parametrize("name", bodies(box_and_stack=CUT_OFF, model_t_plan=CUT_OFF))
+@pytest.mark.parametrize("name", BODIES)
 def test_the_upper_end_is_the_shortest_way_to_a_millimetre(name: str) -> None:
     assert (lengths(name).hi <= slow_lengths(name) + 0.001).all()
 
 
-@pytest.mark.parametrize(
-    "name",
-    bodies(
-        steps=CUT_OFF,
-        box_and_stack=CUT_OFF,
-        model_l_valley=CUT_OFF,
-        model_t_plan=CUT_OFF,
-        model_dormers=CUT_OFF,
-    ),
-)
+@pytest.mark.parametrize("name", BODIES)
 def test_brackets_are_at_most_a_centimetre_wide(name: str) -> None:
     found = lengths(name)
     assert (found.hi >= found.lo).all()

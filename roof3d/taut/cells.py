@@ -9,7 +9,7 @@ from numba import njit
 
 from roof3d.records import Floats, Ints
 from roof3d.taut.contacts import Contacts
-from roof3d.taut.hidden import may_see, off_segment
+from roof3d.taut.hidden import may_see
 
 CELL = 0.8  # m, wanted length of a cell
 CELLS_MOST = 16  # cells an edge is cut into at most
@@ -36,7 +36,12 @@ class Cells:
 @njit(cache=True)
 def point_to_cell(p, low, high, c):  # type: ignore[no-untyped-def]
     """Distance from a point to cell c."""
-    return off_segment(low[c], high[c], p)
+    dx, dy, dz = high[c, 0] - low[c, 0], high[c, 1] - low[c, 1], high[c, 2] - low[c, 2]
+    px, py, pz = p[0] - low[c, 0], p[1] - low[c, 1], p[2] - low[c, 2]
+    size = dx * dx + dy * dy + dz * dz
+    t = min(1.0, max(0.0, (px * dx + py * dy + pz * dz) / size)) if size > 0.0 else 0.0
+    px, py, pz = px - t * dx, py - t * dy, pz - t * dz
+    return np.sqrt(px * px + py * py + pz * pz)
 
 
 @njit(cache=True)

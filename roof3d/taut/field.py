@@ -14,7 +14,7 @@ from roof3d.taut.contacts import Contacts, find_contacts
 from roof3d.taut.cracks import plug
 from roof3d.taut.graph import Graph, build_graph, lengths_from, place_ends
 from roof3d.taut.hidden import Plates, build_plates, pair_cosines, pair_masks, seen_from
-from roof3d.taut.search import ALLOWANCE, CHECKS, search_all
+from roof3d.taut.search import ALLOWANCE, CHECKS, Building, Tied, search_all
 from roof3d.taut.shorten import MOST
 from roof3d.taut.sight import Sight, blocked, build_sight, lift_all, winding
 from roof3d.taut.surfaces import Surfaces, merge
@@ -22,8 +22,9 @@ from roof3d.taut.thin import PIECES_MOST, thin
 
 ENOUGH = 2e-6  # m, a bracket this narrow ends the search for a point
 NARROW = 0.01  # m, brackets wider than this are worth settling the cells for
-MORE = 3  # times the checks are then allowed
-SETTLE_CHECKS = 100  # sequences looked at for the middle of a cell
+MORE = 10  # times the checks are then allowed
+SETTLE_CHECKS = 100  # sequences looked at for the middle of a cell, or the end of a contact
+SPARE = 1.0  # m, cells this far beyond the limit are settled too: their known lengths are upper ends
 BATCH = 12  # cells measured before their bounds are used for the next
 WIDE = 0.001  # m, brackets wider than this are tried against their neighbours'
 NEIGHBOURS = 24
@@ -45,14 +46,35 @@ class Preparation:
     graph: Graph
     near: Ints  # (e, k) contacts that each may see, -1 behind the last
     cell_ends: Floats  # (c, 2, 3) stood-off ends of the cells
+    tips: Floats  # (p, 3) ends of contacts, each once
+    tip_of: Ints  # (e, 2) rows of tips
     pair_clear: np.ndarray  # (c, c) int8: cells that see each other whole; -1 not asked (own: 0 a guess)
     tied: dict[bytes, _Tied] = field(default_factory=dict, repr=False)  # by anchor, KEPT at most
     slack: float = 0.0  # m, how far a stand-in for a noisy scan is from the scan (thin.py)
 
     @property
     def contact_arrays(self) -> tuple[np.ndarray, ...]:
-        """What the compiled search takes."""
+        """What the compiled functions take."""
         return _contact_arrays(self.contacts)
+
+    @property
+    def arrays(self) -> Building:
+        """What the compiled search takes of the building."""
+        return Building(
+            self.sight.arrays,
+            self.sight.faced,
+            self.sight.region,
+            self.plates.arrays,
+            self.contact_arrays,
+            self.cells.arrays,
+            self.pair,
+            self.cosine,
+            self.near,
+            self.graph.point,
+            self.graph.lifted,
+            self.cell_ends,
+            self.pair_clear,
+        )
 
 
 def _contact_arrays(c: Contacts) -> tuple[np.ndarray, ...]:
@@ -106,9 +128,11 @@ def prepare_mesh(mesh: Mesh, ground: float) -> Preparation:
     place_ends(sight.arrays, sight.faced, arrays, cells.contact, cells.low, cells.high, cell_ends, guess)
     clear = np.full((len(cells.contact), len(cells.contact)), -1, dtype=np.int8)
     clear[guess], clear[:, guess] = 0, 0  # what is a guess proves no sight
+    tips, tip_of = np.unique(ends.reshape(-1, 3).round(6), axis=0, return_inverse=True)
     return Preparation(
-        surfaces, sight, plates, contacts, ends, pair, cosine, cells, graph, near, cell_ends, clear, slack=slack
-    )
+        surfaces, sight, plates, contacts, ends, pair, cosine, cells, graph, near, cell_ends,
+        tips, tip_of.reshape(-1, 2), clear, slack=slack,
+    )  # fmt: skip
 
 
 def prepare(roof: Roof) -> Preparation:
@@ -145,11 +169,26 @@ class _Tied:
     lifted: Floats
     mask: Ints  # (e,) sides of the contacts seen from the anchor
     ahead: Floats  # (c, 2) lower bounds to cells
+    tip_ahead: Floats  # (e, 2) lower bounds to the ends of contacts
     known: Floats  # (c, 2) graph lengths to cells
     before: Ints  # (c, 2)
     clear: Ints  # (c,) 1 where the anchor sees all of the cell
     guess: bool  # the anchor lies on a face of unknown side, or sees nothing
-    settled: list[bool] = field(default_factory=list)  # not empty once the cells' middles are measured
+    settled: list[float] = field(default_factory=list)  # limits up to which the cells' middles are measured
+
+    @property
+    def arrays(self) -> Tied:
+        """What the compiled search takes of the anchor."""
+        return Tied(
+            self.anchor,
+            self.lifted,
+            self.mask,
+            self.clear,
+            self.ahead,
+            self.tip_ahead,
+            self.known,
+            self.before,
+        )
 
 
 def _tie(preparation: Preparation, anchor: Floats) -> _Tied:
@@ -189,7 +228,8 @@ def _tie(preparation: Preparation, anchor: Floats) -> _Tied:
     lengths_from(sight.arrays, arrays, contact, graph.arrays, anchor, lifted, known, before)
     # an anchor that sees no node may be walled in by the stand-off: what it finds blocked proves nothing
     guess = bool(guesses[0]) or (len(known) > 0 and not np.isfinite(known).any())
-    tied = _Tied(anchor, lifted, mask, ahead, known, before, clear, guess)
+    tip_ahead = np.linalg.norm(preparation.ends - anchor, axis=2)
+    tied = _Tied(anchor, lifted, mask, ahead, tip_ahead, known, before, clear, guess)
     if len(preparation.tied) >= KEPT:
         preparation.tied.pop(next(iter(preparation.tied)))
     preparation.tied[anchor.tobytes()] = tied
@@ -198,7 +238,7 @@ def _tie(preparation: Preparation, anchor: Floats) -> _Tied:
 
 def _search(preparation: Preparation, anchor: Floats, points: Floats, limit: float, checks: int) -> _Raw:
     tied = _tie(preparation, anchor)
-    sight, graph = preparation.sight, preparation.graph
+    sight = preparation.sight
     points = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3)
     lifted, guess = lift_all(sight.arrays, sight.faced, points)
     guess |= tied.guess
@@ -212,39 +252,9 @@ def _search(preparation: Preparation, anchor: Floats, points: Floats, limit: flo
         np.zeros(n, dtype=np.int64),
     )
     search_all(
-        sight.arrays,
-        sight.faced,
-        sight.region,
-        preparation.plates.arrays,
-        preparation.contact_arrays,
-        preparation.cells.arrays,
-        preparation.pair,
-        preparation.cosine,
-        preparation.near,
-        tied.ahead,
-        tied.known,
-        tied.before,
-        graph.point,
-        graph.lifted,
-        preparation.cell_ends,
-        preparation.pair_clear,
-        tied.clear,
-        tied.anchor,
-        tied.lifted,
-        tied.mask,
-        points,
-        lifted,
-        guess,
-        float(limit),
-        checks,
-        ENOUGH,
-        raw.lo,
-        raw.hi,
-        raw.sequence,
-        raw.count,
-        raw.places,
-        raw.checks,
-    )
+        preparation.arrays, tied.arrays, points, lifted, guess, float(limit), checks, ENOUGH,
+        raw.lo, raw.hi, raw.sequence, raw.count, raw.places, raw.checks,
+    )  # fmt: skip
     return raw
 
 
@@ -258,8 +268,9 @@ def measure(
 ) -> Lengths:
     """Brackets of the taut length from one anchor (3,) to points (n, 3), local frame, metres.
 
-    With few ``checks`` and without ``settle`` it is quick, and brackets are wider. Points further than ``limit`` come back with ``lo`` at least the smaller of the limit and their
-    proven bound, and ``hi`` infinite.
+    With few ``checks`` and without ``settle`` it is quick, and brackets are wider. Points further than
+    ``limit`` come back with ``lo`` at least the smaller of the limit and their proven bound, and ``hi``
+    infinite.
     ``hi`` is the length over the unmoved points of a polyline that was tested free with its bends and
     ends stood off (sight.py); an end within some 3 mm of a corner can make it up to about 4 mm short.
     """
@@ -270,30 +281,43 @@ def measure(
     lo, hi = raw.lo, raw.hi
     wide = np.flatnonzero((lo + NARROW < hi) & (lo < limit))
     if settle and len(wide):
-        _settle(preparation, anchor)
+        _settle(preparation, anchor, limit)
         again = _search(preparation, anchor, points[wide], limit, MORE * checks)
         lo[wide], hi[wide] = np.maximum(lo[wide], again.lo), np.minimum(hi[wide], again.hi)
     return Lengths(_carry(preparation, points, lo, hi), hi)
 
 
-def _settle(preparation: Preparation, anchor: Floats) -> None:
-    """Raise the bounds to cells by measuring their middles, near ones first, once for an anchor.
+def _settle(preparation: Preparation, anchor: Floats, limit: float = np.inf) -> None:
+    """Raise the bounds to cells and contacts' ends by measuring them once for an anchor, near ones first.
 
     Along an edge the taut length changes by at most 1 per metre, so every place of a cell is at least
     as far as the lower bound of its middle less half the cell. Bounds only ever rise, to other valid
     bounds; what is searched with them later is proven as before.
     """
     tied, cells = _tie(preparation, anchor), preparation.cells
-    if tied.settled:
+    if tied.settled and tied.settled[-1] >= limit:
         return
-    middles = 0.5 * (cells.low + cells.high)
-    half = 0.5 * np.linalg.norm(cells.high - cells.low, axis=1)
-    order = np.argsort(tied.known.min(axis=1), kind="stable")
+    tips, tip_of = preparation.tips, preparation.tip_of
+    half = np.concatenate((np.zeros(len(tips)), 0.5 * np.linalg.norm(cells.high - cells.low, axis=1)))
+    places = np.concatenate((tips, 0.5 * (cells.low + cells.high)))
+    known = tied.known.min(axis=1)
+    tip_known = np.full(len(tips), np.inf)
+    np.minimum.at(tip_known, tip_of[:, 0], known[cells.first[:-1]])
+    np.minimum.at(tip_known, tip_of[:, 1], known[cells.first[1:] - 1])
+    known = np.concatenate((tip_known, known))
+    order = np.argsort(known, kind="stable")
+    order = order[known[order] - half[order] < limit + SPARE]
+    reached = np.full(len(tips), -np.inf)
     for batch in np.array_split(order, max(1, len(order) // BATCH)):
-        raw = _search(preparation, anchor, middles[batch], np.inf, SETTLE_CHECKS)
-        bound = (raw.lo - half[batch])[:, None]
-        tied.ahead[batch] = np.maximum(tied.ahead[batch], np.where(np.isfinite(bound), bound, 0.0))
-    tied.settled.append(True)
+        raw = _search(preparation, anchor, places[batch], limit, SETTLE_CHECKS)
+        bound = raw.lo - half[batch]
+        bound[~np.isfinite(bound)] = 0.0
+        at_tip = batch < len(tips)
+        reached[batch[at_tip]] = bound[at_tip]
+        row = batch[~at_tip] - len(tips)
+        tied.ahead[row] = np.maximum(tied.ahead[row], bound[~at_tip, None])
+        np.maximum(tied.tip_ahead, reached[tip_of], out=tied.tip_ahead)
+    tied.settled.append(limit)
 
 
 def _measure_scan(

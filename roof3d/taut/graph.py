@@ -16,8 +16,8 @@ from numba import njit
 from roof3d.records import Floats, Ints
 from roof3d.taut.cells import SIDES, Cells, least_open
 from roof3d.taut.hidden import side_mask
-from roof3d.taut.search import place_contact
 from roof3d.taut.sight import Sight, blocked
+from roof3d.taut.ways import place_contact
 
 
 @dataclass(frozen=True, eq=False)

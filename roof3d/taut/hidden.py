@@ -212,9 +212,9 @@ def side_mask(start, n1, n2, e, p):  # type: ignore[no-untyped-def]
 def clip_to_side(start, n1, n2, slack, e, f0, f1, bit, span):  # type: ignore[no-untyped-def]
     """Part [span[0], span[1]] (fractions) of segment f0-f1 on one side of contact e; False if none.
 
-    Where the faces at e are known exactly, a segment that lies behind a face's plane and only touches it with
-    an end has no such part: the rope would bend there, at a corner about which the building is convex, which no
-    shortest rope does (other corners are contacts of their own).
+    Where the faces at e are known exactly, a segment that lies behind a face's plane and only touches it
+    with an end has no such part: the rope would bend there, at a corner about which the building is
+    convex, which no shortest rope does (other corners are contacts of their own).
     """
     span[0], span[1] = 0.0, 1.0
     if n1[e, 0] == 0.0 and n1[e, 1] == 0.0 and n1[e, 2] == 0.0:

@@ -13,131 +13,104 @@ Proof that the search is right.
    provably cannot see each other, hidden.py), and ``H`` the least sum of such distances over chains of
    cells from the anchor (cells.py). Any path that begins with S is at least as long as the least
    chain ``point - cells of S``, plus H of the last cell: each of its pieces joins two such cells.
-5. So popping sequences in the order of the greater of the two bounds, the first whose minimiser is
+5. So popping sequences in the order of the greatest of the bounds, the first whose minimiser is
    free is the shortest path, provided every sequence that a taut rope can have is reached. Dropped
    are only extensions by a contact that provably cannot be seen from the last one, that lies on a
-   side from which a rope would not press on it (hidden.side_mask), or that repeats a contact or
+   side from which a rope would not press on it (hidden.clip_to_side), or that repeats a contact or
    starts with the one the point lies on (the piece of the edge between two touches would be shorter).
    Also dropped are second and later contacts in a cell that the point sees as a whole, and contacts
    after a cell that the anchor sees as a whole, and a contact between two cells that see each other as
    a whole: parts of a shortest path are shortest paths, so there the rope runs straight (clear.py).
-6. When the search is cut off (number of sequences, the limit, or a bound near enough), every sequence
+6. Corners. Where S ends in a corner v, the way to v is a shortest path with fixed ends: its minimiser
+   must be free, or S begins no shortest path; and of two free ways to v only the shorter begins one
+   (of two equal ones either does: they can be exchanged). A shortest path never bends at a corner about
+   which the building is convex; other corners are contacts of their own. So in the sequence of a
+   shortest path every touch of an edge is inside it, and stationary there: a contact whose
+   neighbours pull the place to one of its ends, wherever on them the rope is, is none (hidden.end_cosines).
+7. Ends of edges. Let the way over S to the end v of its last contact have least length g, let D be a
+   lower bound of the taut length from v to the anchor, and ``s`` the derivative of the way's length
+   along the edge at v. The way's length is convex in its end, and no length falls by more than 1 per
+   metre, so a rope that touches the contact at t from v is at least g + s t + D - t long. Where that
+   is over what is known to suffice, it does not touch there: the contact is trimmed for all that
+   follows S, and bounds are taken over what is left.
+8. When the search is cut off (number of sequences, the limit, or a bound near enough), every sequence
    not yet refuted is at least as long as the least bound on the frontier: that bound is ``lo``.
 
 ``ALLOWANCE`` covers the stand-off of sight.py: a true path that passes another outline nearer than
-the stand-off is found with one contact more, at most that much longer.
+the stand-off is found with one contact more, at most that much longer. It also covers ``hidden.EXACT``:
+a building whose planes are flat to that measure has taut lengths as near to those of one with flat planes.
 """
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numba import njit
 
-from roof3d.taut.cells import CELLS_MOST, FEW, SIDES, point_to_cell
+from roof3d.records import Floats, Ints
+from roof3d.taut.cells import CELLS_MOST, FEW, point_to_cell
 from roof3d.taut.clear import all_see_all, sees_all
+from roof3d.taut.heap import pop, push
 from roof3d.taut.hidden import ON_EDGE, end_cosines, may_see, off_segment, side_mask
-from roof3d.taut.shorten import MOST, one_contact, shorten
-from roof3d.taut.sight import blocked, lift, winding
+from roof3d.taut.shorten import MOST, one_contact, over_one, shorten
+from roof3d.taut.sight import blocked, winding
+from roof3d.taut.ways import CANDIDATES, HINTS, first_ways, flip, onward, path_free, remember, whole
 
 ALLOWANCE = 0.0005  # m
 AT_END = 1e-6  # sum of cosines up to which a rope bends only at a contact's end
+NEAR = 0.01  # m, a way shorter than this has no certain direction
 SAME = 1e-6  # m, ways to a corner that differ by less are one way
-NEAR_END = 0.006  # m, contact places this near an edge's end are lifted off all faces around
-HINTS = 6  # sequences of neighbouring points tried first
 POOL = 20_000  # sequences kept for one point
-CANDIDATES = 10  # sequences of the graph that are refined for one point
-SPARE = 0.5  # m, by which a graph path may be longer than the best and still be refined
 CHECKS = 300  # sequences looked at for one point before it is cut off
+NEW, SEEN, TRIMMED = 0, 1, 2  # what has been done for a sequence
 
 
-@njit(cache=True, inline="always")
-def _flip(mask):  # type: ignore[no-untyped-def]
-    return ((mask & 1) << 1) | ((mask & 2) >> 1)
+class Building(NamedTuple):
+    """What the search takes of a building (field.Preparation)."""
+
+    sight: tuple[np.ndarray, ...]
+    faced: np.ndarray
+    region: Ints
+    plates: tuple[np.ndarray, ...]
+    contacts: tuple[np.ndarray, ...]
+    cells: tuple[np.ndarray, ...]
+    pair: Ints  # (e, e) sides on which contacts may see each other
+    cosine: np.ndarray  # (e, e, 2) hidden.pair_cosines
+    near: Ints  # (e, k) contacts that each may see, -1 behind the last
+    node_place: Floats  # (c, 3) middles of the cells
+    node_lifted: Floats  # (c, 3) the same, stood off
+    cell_ends: Floats  # (c, 2, 3) stood-off ends of the cells
+    pair_clear: np.ndarray  # (c, c) cells that see each other whole; -1 not known yet
 
 
-@njit(cache=True)
-def place_contact(sight, faced, contacts, e, t, out):  # type: ignore[no-untyped-def]
-    """The stood-off place at t on contact e; True where it is a guess (sight.lift)."""
-    start, way, length, shift = contacts[0], contacts[1], contacts[2], contacts[5]
-    if length[e] > 0.0 and (t < NEAR_END or t > length[e] - NEAR_END):
-        p = np.empty(3)
-        for c in range(3):
-            p[c] = start[e, c] + t * way[e, c]
-        return lift(sight, faced, p, out)
-    for c in range(3):
-        out[c] = start[e, c] + t * way[e, c] + shift[e, c]
-    return contacts[6][e]
+class Tied(NamedTuple):
+    """What the search takes of an anchor (field.Tied)."""
+
+    a: Floats
+    lifted: Floats
+    mask: Ints  # (e,) sides of the contacts seen from the anchor
+    clear: Ints  # (c,) 1 where the anchor sees all of the cell
+    ahead: Floats  # (c, 2) lower bounds of the rope to a cell arriving from either side
+    tip_ahead: Floats  # (e, 2) lower bounds to the ends of contacts
+    known: Floats  # (c, 2) graph lengths to the middles of cells (graph.py)
+    before: Ints  # (c, 2)
 
 
-@njit(cache=True)
-def path_free(sight, faced, contacts, a_lifted, p_lifted, sequence, k, t, places):  # type: ignore[no-untyped-def]
-    """Whether the polyline point - stood-off places - anchor is free of the building.
+class Pool(NamedTuple):
+    """Sequences of one search, a row each, and the heap of those to be looked at."""
 
-    1 free, 0 blocked, -1 blocked where a place was a guess: that refutes nothing.
-    """
-    guess = False
-    for i in range(k):
-        guess = place_contact(sight, faced, contacts, sequence[i], t[i], places[i]) or guess
-    for i in range(k + 1):
-        left = p_lifted if i == 0 else places[i - 1]
-        right = a_lifted if i == k else places[i]
-        if blocked(sight, left, right):
-            return -1 if guess else 0
-    return 1
-
-
-@njit(cache=True)
-def _way_to(sight, faced, contacts, p, p_lifted, end, end_lifted, sequence, k, t, places):  # type: ignore[no-untyped-def]
-    """(path_free, lower bound, length) of the shortest polyline point - sequence - end; places into t."""
-    lower, exact = shorten(p, end, sequence, k, contacts[0], contacts[1], contacts[2], t)
-    return path_free(sight, faced, contacts, end_lifted, p_lifted, sequence, k, t, places), lower, exact
-
-
-@njit(cache=True)
-def _push(heap_key, heap_node, size, key, node):  # type: ignore[no-untyped-def]
-    i = size
-    while i > 0:
-        parent = (i - 1) >> 1
-        if heap_key[parent] <= key:
-            break
-        heap_key[i] = heap_key[parent]
-        heap_node[i] = heap_node[parent]
-        i = parent
-    heap_key[i] = key
-    heap_node[i] = node
-    return size + 1
-
-
-@njit(cache=True)
-def _pop(heap_key, heap_node, size):  # type: ignore[no-untyped-def]
-    key, node = heap_key[size - 1], heap_node[size - 1]
-    size -= 1
-    i = 0
-    while True:
-        child = 2 * i + 1
-        if child >= size:
-            break
-        if child + 1 < size and heap_key[child + 1] < heap_key[child]:
-            child += 1
-        if heap_key[child] >= key:
-            break
-        heap_key[i] = heap_key[child]
-        heap_node[i] = heap_node[child]
-        i = child
-    heap_key[i] = key
-    heap_node[i] = node
-    return size
-
-
-@njit(cache=True, inline="always")
-def _onward(ahead, cell, mask):  # type: ignore[no-untyped-def]
-    """Least length from the anchor to a cell, the rope arriving from one of the sides in mask."""
-    best = np.inf
-    if mask & 1:
-        best = ahead[cell, 0]
-    if mask & 2 and ahead[cell, 1] < best:
-        best = ahead[cell, 1]
-    return best
+    contact: np.ndarray  # last contact
+    parent: np.ndarray  # row of the sequence without it, -1 for none
+    depth: np.ndarray
+    mask: np.ndarray  # sides from which the rope may arrive at the last contact
+    stage: np.ndarray
+    reach: np.ndarray  # (POOL, CELLS_MOST) least lengths to the cells of the last contact
+    t: np.ndarray  # (POOL, MOST) places of the minimiser
+    low: np.ndarray  # (POOL, MOST) what trimming has left of the contacts
+    high: np.ndarray
+    heap_key: np.ndarray
+    heap_row: np.ndarray
 
 
 @njit(cache=True)
@@ -149,52 +122,284 @@ def _sealed(sight, p, node_lifted):  # type: ignore[no-untyped-def]
     return len(node_lifted) > 0
 
 
+@njit(cache=True)
+def _out_of_reach(contacts, p, sequence, k, low, high, t, far, cut, from_end):  # type: ignore[no-untyped-def]
+    """How much of the last of k contacts, from one end, a rope no longer than ``cut`` cannot touch (point 7).
+
+    ``far`` bounds the taut length from that end to the anchor; ``from_end`` 0 or 1.
+    """
+    start, way, length = contacts[0], contacts[1], contacts[2]
+    last = sequence[k - 1]
+    end = np.empty(3)
+    for c in range(3):
+        end[c] = start[last, c] + from_end * length[last] * way[last, c]
+    lower, _ = shorten(p, end, sequence, k - 1, start, way, low, high, t)
+    over = lower + far - cut
+    if over <= 0.0:
+        return 0.0
+    size = slope = 0.0
+    for c in range(3):
+        came = p[c] if k == 1 else start[sequence[k - 2], c] + t[k - 2] * way[sequence[k - 2], c]
+        size += (end[c] - came) ** 2
+        slope += (end[c] - came) * way[last, c]
+    slope = slope / np.sqrt(size) if size > NEAR * NEAR else -1.0
+    if from_end:
+        slope = -slope if size > NEAR * NEAR else -1.0
+    return over / (1.0 - slope + 1e-6)
+
+
+@njit(cache=True)
+def _runs_straight(  # type: ignore[no-untyped-def]
+    sight, ends, middles, first, reach, pair_clear, p_lifted, p_clear, e, before_last, c, cut
+):
+    """Whether cell c is seen whole from the point, or from all of contact e that the rope can have touched."""
+    if p_clear[c] < 0:
+        p_clear[c] = not blocked(sight, p_lifted, middles[c]) and sees_all(
+            sight, p_lifted, ends[c, 0], ends[c, 1]
+        )
+    if p_clear[c]:
+        return True
+    if before_last < 0:
+        return False
+    for b in range(first[e], first[e + 1]):
+        if reach[before_last, b - first[e]] >= cut:
+            continue
+        if pair_clear[b, c] < 0:
+            pair_clear[b, c] = not blocked(sight, middles[b], middles[c]) and all_see_all(
+                sight, ends[b, 0], ends[b, 1], ends[c, 0], ends[c, 1]
+            )
+            pair_clear[c, b] = pair_clear[b, c]
+        if not pair_clear[b, c]:
+            return False
+    return True
+
+
+@njit(cache=True)
+def _search_one(  # type: ignore[no-untyped-def]
+    building, tied, p, p_lifted, p_mask, p_cosine, p_clear, straight, cut, best, best_lower, count,
+    most_checks, enough, pool, work, corner_best, seq, places_t,
+):  # fmt: skip
+    """(length of the best way, proven least length, contacts, sequences looked at).
+
+    The way goes into seq and places_t.
+    """
+    contacts, pair, cosine, near = building.contacts, building.pair, building.cosine, building.near
+    start, way, length = contacts[0], contacts[1], contacts[2]
+    cell_first, cell_low, cell_high = building.cells[0], building.cells[2], building.cells[3]
+    apart, ends, middles, pair_clear = (
+        building.cells[4],
+        building.cell_ends,
+        building.node_lifted,
+        building.pair_clear,
+    )
+    ahead, a_clear, pool_reach = tied.ahead, tied.clear, pool.reach
+    sequence, t, low, high, places, reach, t_end = work
+    corner_best[:] = np.inf
+    used = size = looked = k = 0
+    frontier = np.inf  # least bound among sequences that were put aside
+    parent, parent_key = -1, straight
+    while True:
+        # extend the sequence in hand by every contact that may follow
+        last = before_last = came = -1
+        if parent >= 0:
+            last, before_last = pool.contact[parent], pool.parent[parent]
+            came = -1 if before_last < 0 else pool.contact[before_last]
+        for row in range(len(start) if parent < 0 else len(near[0])):
+            if parent < 0:
+                f = row
+                mask_out = flip(p_mask[f])
+                if mask_out == 0:
+                    continue
+            else:
+                f = near[last, row]
+                if f < 0:
+                    break
+                if (pair[last, f] & pool.mask[parent]) == 0:
+                    continue
+                if length[last] > 0.0:
+                    come0 = p_cosine[last, 0] if came < 0 else cosine[last, came, 0]
+                    come1 = p_cosine[last, 1] if came < 0 else cosine[last, came, 1]
+                    if come0 + cosine[last, f, 0] <= AT_END or come1 + cosine[last, f, 1] <= AT_END:
+                        continue
+                repeated = False
+                for j in range(k):
+                    repeated = repeated or sequence[j] == f
+                if repeated:
+                    continue
+                mask_out = flip(pair[f, last])
+            bound = np.inf
+            first_f = cell_first[f]
+            for c in range(first_f, cell_first[f + 1]):
+                beyond = onward(ahead, c, mask_out)
+                here = np.inf
+                if beyond < cut:
+                    if parent < 0:
+                        here = point_to_cell(p, cell_low, cell_high, c)
+                    else:
+                        for d in range(cell_first[last], cell_first[last + 1]):
+                            if not a_clear[d]:  # from there the rope would run straight to the anchor
+                                here = min(here, pool_reach[parent, d - cell_first[last]] + apart[d, c])
+                        if here + beyond < cut and _runs_straight(
+                            building.sight, ends, middles, cell_first, pool_reach, pair_clear,
+                            p_lifted, p_clear, came, before_last, c, cut,
+                        ):  # fmt: skip
+                            here = np.inf
+                reach[c - first_f] = here
+                bound = min(bound, here + beyond)
+            bound = max(bound, parent_key)
+            if bound >= cut:
+                continue
+            if k + 1 >= MOST or used >= POOL:
+                frontier = min(frontier, bound)
+                continue
+            for j in range(k):
+                t[j], low[j], high[j] = pool.t[parent, j], pool.low[parent, j], pool.high[parent, j]
+            sequence[k], low[k], high[k] = f, 0.0, length[f]
+            if k == 0:
+                t[0] = one_contact(p, tied.a, start[f], way[f], length[f])
+                lower = over_one(p, tied.a, start[f], way[f], t[0]) - SAME
+            else:
+                for c in range(3):
+                    places[0, c] = start[last, c] + t[k - 1] * way[last, c]
+                t[k] = one_contact(places[0], tied.a, start[f], way[f], length[f])
+                lower, _ = shorten(p, tied.a, sequence, k + 1, start, way, low, high, t)
+            bound = max(bound, lower)
+            if bound >= cut:
+                continue
+            pool.contact[used], pool.parent[used], pool.depth[used] = f, parent, k + 1
+            pool.mask[used], pool.stage[used] = mask_out, NEW if parent < 0 else SEEN
+            for c in range(cell_first[f + 1] - first_f):
+                pool.reach[used, c] = np.float32(reach[c] * (1.0 - 1e-6))
+            for j in range(k + 1):
+                pool.t[used, j], pool.low[used, j], pool.high[used, j] = t[j], low[j], high[j]
+            size = push(pool.heap_key, pool.heap_row, size, bound, used)
+            used += 1
+        # take the sequence with the least bound that stands
+        while True:
+            if size == 0:
+                return best, min(frontier, best_lower), count, looked
+            parent, parent_key = pool.heap_row[0], pool.heap_key[0]
+            size = pop(pool.heap_key, pool.heap_row, size)
+            if parent_key >= cut - enough or looked >= most_checks:
+                return best, min(min(frontier, parent_key), best_lower), count, looked
+            k = pool.depth[parent]
+            node = parent
+            for j in range(k - 1, -1, -1):
+                sequence[j] = pool.contact[node]
+                node = pool.parent[node]
+            last = sequence[k - 1]
+            bound = parent_key
+            if pool.stage[parent] == NEW:
+                # first contact of the rope, seen from the point: tested only now that it matters
+                pool.stage[parent] = SEEN
+                bound = np.inf
+                for c in range(cell_first[last], cell_first[last + 1]):
+                    slot = c - cell_first[last]
+                    if pool.reach[parent, slot] < cut and not may_see(
+                        building.sight,
+                        building.region,
+                        building.plates,
+                        p,
+                        p,
+                        cell_low[c],
+                        cell_high[c],
+                        FEW,
+                    ):
+                        pool.reach[parent, slot] = np.inf
+                    bound = min(bound, pool.reach[parent, slot] + onward(tied.ahead, c, pool.mask[parent]))
+                bound = max(bound, parent_key)
+            for j in range(k):
+                t[j], low[j], high[j] = pool.t[parent, j], pool.low[parent, j], pool.high[parent, j]
+                t_end[j] = t[j]
+            if bound < cut and length[last] > 0.0 and pool.stage[parent] == SEEN:
+                pool.stage[parent] = TRIMMED
+                far = tied.tip_ahead[last]
+                below = _out_of_reach(contacts, p, sequence, k, low, high, t_end, far[0], cut, 0)
+                above = _out_of_reach(contacts, p, sequence, k, low, high, t_end, far[1], cut, 1)
+                if below > 0.0 or above > 0.0:
+                    low[k - 1], high[k - 1] = below, length[last] - above
+                    if low[k - 1] > high[k - 1]:
+                        continue
+                    lower, _ = shorten(p, tied.a, sequence, k, start, way, low, high, t)
+                    bound = max(bound, lower)
+                    for j in range(k):
+                        pool.t[parent, j] = t[j]
+                    pool.low[parent, k - 1], pool.high[parent, k - 1] = low[k - 1], high[k - 1]
+            if bound >= cut:
+                continue
+            if bound > parent_key + 1e-9:
+                size = push(pool.heap_key, pool.heap_row, size, bound, parent)
+                continue
+            looked += 1
+            if length[last] > 0.0:
+                break
+            # at a corner the rope falls in two (point 6)
+            lower, exact = shorten(p, start[last], sequence, k - 1, start, way, low, high, t_end)
+            free = 0
+            if lower < corner_best[last] - SAME:
+                place = building.node_lifted[cell_first[last]]
+                free = path_free(
+                    building.sight, building.faced, contacts, place, p_lifted, sequence, k - 1, t_end, places
+                )
+                if free == 0 and contacts[6][last]:
+                    free = -1
+            if free == 0:
+                continue
+            if free > 0:
+                corner_best[last] = exact
+            pool.reach[parent, 0] = max(pool.reach[parent, 0], np.float32(lower * (1.0 - 1e-6)))
+            break
+        if pool.mask[parent] & tied.mask[last]:
+            whole(contacts, sequence, k, low, high)
+            lower, exact = shorten(p, tied.a, sequence, k, start, way, low, high, t)
+            if exact < best:
+                free = path_free(
+                    building.sight, building.faced, contacts, tied.lifted, p_lifted, sequence, k, t, places
+                )
+                if free < 0:
+                    frontier = min(frontier, lower)
+                elif free > 0:
+                    best, best_lower, count = exact, lower, k
+                    cut = min(cut, best)
+                    for j in range(k):
+                        seq[j] = sequence[j]
+                        places_t[j] = t[j]
+
+
 @njit(cache=True, nogil=True)
 def search_all(  # type: ignore[no-untyped-def]
-    sight, faced, region, plates, contacts, cells, pair, cosine, near, ahead, known, before, node_place,
-    node_lifted, cell_ends, pair_clear, a_clear, a, a_lifted, a_mask, points, lifted, guess,
-    limit, most_checks, enough, lo, hi, seq, count, places_t, checks,
-):  # fmt: skip
-    """Taut lengths from anchor a to points (n, 3); see the module's proof.
+    building, tied, points, lifted, guess, limit, most_checks, enough, lo, hi, seq, count, places_t, checks
+):
+    """Taut lengths from an anchor to points (n, 3); see the module's proof.
 
-    ``ahead[cell, side]`` bounds the rope from the anchor to a cell arriving from that side,
-    from below, ``known`` and ``before`` are the graph's paths to the cells' middles (graph.py), stood
-    off at ``node_lifted``. ``cell_ends`` (c, 2, 3) are the stood-off ends of the cells, ``a_clear`` the
-    cells that the anchor sees as a whole, ``pair_clear`` the same between cells (-1: not known yet).
-    ``enough``: a bracket this narrow ends the search.
-    ``guess[i]``: the stood-off place of the point, or of the anchor, is a guess.
+    ``enough``: a bracket this narrow ends the search. ``guess[i]``: the stood-off place of the point, or of
+    the anchor, is a guess.
     Results: lo, hi (n,), seq (n, MOST) contacts from the point to the anchor, count (n,),
     places_t (n, MOST), checks (n,) sequences looked at.
     """
+    sight, contacts, a = building.sight, building.contacts, tied.a
     start, way, length, n1, n2 = contacts[0], contacts[1], contacts[2], contacts[3], contacts[4]
-    cell_first, cell_contact, cell_low, cell_high, cell_apart = cells
-    n_contacts = len(length)
-    node_contact = np.empty(POOL, np.int32)
-    node_parent = np.empty(POOL, np.int32)
-    node_depth = np.empty(POOL, np.int32)
-    node_mask = np.empty(POOL, np.int32)
-    node_seen = np.empty(POOL, np.bool_)
-    node_reach = np.empty((POOL, CELLS_MOST), np.float32)
-    node_t = np.empty((POOL, MOST), np.float32)
-    heap_key = np.empty(POOL + 1)
-    heap_node = np.empty(POOL + 1, np.int64)
-    sequence = np.empty(MOST, np.int64)
-    child_sequence = np.empty(MOST, np.int64)
-    t = np.empty(MOST)
-    t_child = np.empty(MOST)
-    places = np.empty((MOST, 3))
-    reach = np.empty(CELLS_MOST)
-    p_mask = np.empty(n_contacts, np.int32)
-    node_value = np.empty(len(cell_contact))
-    p_clear = np.empty(len(cell_contact), np.int64)
-    corner_best = np.empty(n_contacts)
-    p_cosine = np.empty((n_contacts, 2))
-    tried_seq = np.empty((CANDIDATES, MOST), np.int64)
-    tried_count = np.zeros(CANDIDATES, np.int64)
-    hint_seq = np.empty((HINTS, MOST), np.int64)
-    hint_count = np.zeros(HINTS, np.int64)
-    hint_t = np.empty((HINTS, MOST))
-    hint_next = 0
+    cell_first, cell_low, cell_high = building.cells[0], building.cells[2], building.cells[3]
+    n_contacts, n_cells = len(length), len(cell_low)
+    pool = Pool(
+        np.empty(POOL, np.int32), np.empty(POOL, np.int32), np.empty(POOL, np.int32),
+        np.empty(POOL, np.int32), np.empty(POOL, np.int8), np.empty((POOL, CELLS_MOST), np.float32),
+        np.empty((POOL, MOST)), np.empty((POOL, MOST)), np.empty((POOL, MOST)),
+        np.empty(POOL + 1), np.empty(POOL + 1, np.int64),
+    )  # fmt: skip
+    sequence, t, places = np.empty(MOST, np.int64), np.empty(MOST), np.empty((MOST, 3))
+    low, high = np.empty(MOST), np.empty(MOST)
+    work = (sequence, t, low, high, places, np.empty(CELLS_MOST), np.empty(MOST))
+    first_work = (
+        sequence, t, low, high, places, np.empty(n_cells),
+        np.empty((CANDIDATES, MOST), np.int64), np.empty(CANDIDATES, np.int64),
+    )  # fmt: skip
+    hints = (
+        np.empty((HINTS, MOST), np.int64), np.zeros(HINTS, np.int64), np.empty((HINTS, MOST)),
+        np.arange(HINTS),
+    )  # fmt: skip
+    p_mask, p_cosine = np.zeros(n_contacts, np.int64), np.ones((n_contacts, 2), np.float32)
+    p_clear, corner_best = np.empty(n_cells, np.int64), np.empty(n_contacts)
     for i in range(len(points)):
         p = points[i]
         straight = 0.0
@@ -204,322 +409,36 @@ def search_all(  # type: ignore[no-untyped-def]
         lo[i], hi[i], count[i], checks[i] = straight, np.inf, 0, 0
         if straight > limit:
             continue
-        if not blocked(
-            sight,
-            lifted[i],
-            a_lifted,
-        ):
+        if not blocked(sight, lifted[i], tied.lifted):
             hi[i] = straight
             continue
-        # sequences that served neighbours: an upper bound that prunes the search
-        best, best_lower = np.inf, np.inf
-        for h in range(HINTS):
-            k = hint_count[h]
-            if k == 0:
-                continue
-            for j in range(k):
-                sequence[j] = hint_seq[h, j]
-                t[j] = hint_t[h, j]
-            lower, exact = shorten(p, a, sequence, k, start, way, length, t)
-            if (
-                exact < best - 1e-9
-                and path_free(sight, faced, contacts, a_lifted, lifted[i], sequence, k, t, places) > 0
-            ):
-                best, best_lower = exact, lower
-                count[i] = k
-                for j in range(k):
-                    seq[i, j] = sequence[j]
-                    places_t[i, j] = t[j]
-                    hint_t[h, j] = t[j]
         for e in range(n_contacts):
             p_mask[e] = side_mask(start, n1, n2, e, p)
-            low, high = cell_low[cell_first[e]], cell_high[cell_first[e + 1] - 1]
-            if p_mask[e] and off_segment(low, high, p) < ON_EDGE:
-                p_mask[e] = 0  # a rope from a place on an edge never bends at that same edge
             if p_mask[e] and length[e] > 0.0:
-                end_cosines(start, way, length, e, p, p, p_cosine[e])
-        # graph paths whose last node sees the point, cheapest first, each sequence once
-        tried = 0
-        for n in range(len(cell_contact)):
-            value = np.inf
-            mask = _flip(p_mask[cell_contact[n]])
-            if mask:
-                onward = _onward(known, n, mask)
-                if onward < np.inf:
-                    s = 0.0
-                    for c in range(3):
-                        s += (node_place[n, c] - p[c]) ** 2
-                    value = onward + np.sqrt(s)
-            node_value[n] = value
-        graph_best = np.inf
-        while tried < CANDIDATES:
-            n = int(np.argmin(node_value)) if len(node_value) > 0 else 0
-            if len(node_value) == 0 or node_value[n] >= min(limit + SPARE, min(graph_best, best) + SPARE):
-                break
-            value = node_value[n]
-            node_value[n] = np.inf
-            e = cell_contact[n]
-            # the cheapest node of each contact stands for its neighbours on that contact
-            if blocked(
-                sight,
-                lifted[i], node_lifted[n],
-            ):  # fmt: skip
-                continue
-            k = 0
-            at, side = n, 0 if known[n, 0] <= known[n, 1] else 1
-            if _flip(p_mask[e]) != 3:
-                side = 0 if _flip(p_mask[e]) == 1 else 1
-            while k < MOST:
-                e = cell_contact[at]
-                sequence[k] = e
-                t[k] = 0.0
-                for c in range(3):
-                    t[k] += (node_place[at, c] - start[e, c]) * way[e, c]
-                k += 1
-                code = before[at, side]
-                if code < 0:
-                    break
-                at, side = code // SIDES, code % SIDES
-            if k >= MOST:
-                continue
-            if value < graph_best:
-                graph_best = value
-                if (
-                    value < best
-                    and path_free(sight, faced, contacts, a_lifted, lifted[i], sequence, k, t, places) > 0
-                ):
-                    best, best_lower = value, straight
-                    count[i] = k
-                    for j in range(k):
-                        seq[i, j] = sequence[j]
-                        places_t[i, j] = t[j]
-            new = True
-            for m in range(tried):
-                same = tried_count[m] == k
-                if same:
-                    for j in range(k):
-                        same = same and tried_seq[m, j] == sequence[j]
-                if same:
-                    new = False
-                    break
-            if not new:
-                continue
-            tried_count[tried] = k
-            for j in range(k):
-                tried_seq[tried, j] = sequence[j]
-            tried += 1
-            lower, exact = shorten(p, a, sequence, k, start, way, length, t)
-            free = path_free(sight, faced, contacts, a_lifted, lifted[i], sequence, k, t, places)
-            if free > 0 and (exact < best or best == value):
-                best, best_lower = min(exact, best), lower
-                count[i] = k
-                for j in range(k):
-                    seq[i, j] = sequence[j]
-                    places_t[i, j] = t[j]
-            elif free == 0 and best == value:
-                best_lower = value  # its sequence is refuted: what is shorter has another sequence
+                if off_segment(cell_low[cell_first[e]], cell_high[cell_first[e + 1] - 1], p) < ON_EDGE:
+                    p_mask[e] = 0  # a rope from a place on an edge never bends at that same edge
+                else:
+                    end_cosines(start, way, length, e, p, p, p_cosine[e])
+        best, best_lower, count[i] = first_ways(
+            building, tied, p_mask, p, lifted[i], limit, straight, hints, first_work, seq[i], places_t[i]
+        )  # fmt: skip
         if best == np.inf and abs(winding(sight[4], lifted[i])) > 0.5:
             continue  # most likely inside the building: not searched, and nothing is claimed
-        for c in range(len(cell_contact)):
-            p_clear[c] = pair_clear[c, c]  # 0 where the cell's place is a guess, else -1: not known yet
-        corner_best[:] = np.inf
-        cut = min(limit, best)
-        used = size = looked = 0
-        frontier = np.inf  # least bound among sequences that were put aside
-        parent = -1
-        parent_key = straight
-        k = 0
-        ended = False
-        while not ended:
-            # extend the sequence in hand by every contact that may follow
-            last = -1 if parent < 0 else node_contact[parent]
-            before_last = -1 if parent < 0 else node_parent[parent]
-            for row in range(n_contacts if parent < 0 else len(near[0])):
-                if parent < 0:
-                    f = row
-                    mask_out = _flip(p_mask[f])
-                    if mask_out == 0:
-                        continue
-                else:
-                    f = near[last, row]
-                    if f < 0:
-                        break
-                    if (pair[last, f] & node_mask[parent]) == 0:
-                        continue
-                    repeated = False
-                    for j in range(k):
-                        repeated = repeated or sequence[j] == f
-                    if repeated:
-                        continue
-                    if length[last] > 0.0:
-                        if before_last < 0:
-                            come0, come1 = p_cosine[last, 0], p_cosine[last, 1]
-                        else:
-                            came = node_contact[before_last]
-                            come0, come1 = cosine[last, came, 0], cosine[last, came, 1]
-                        if come0 + cosine[last, f, 0] <= AT_END or come1 + cosine[last, f, 1] <= AT_END:
-                            continue  # the rope would bend at the end of the last contact: not an exact sequence
-                    mask_out = _flip(pair[f, last])
-                bound = np.inf
-                first_f = cell_first[f]
-                for c in range(first_f, cell_first[f + 1]):
-                    onward = _onward(ahead, c, mask_out)
-                    here = np.inf
-                    if onward < cut:
-                        if parent < 0:
-                            here = point_to_cell(p, cell_low, cell_high, c)
-                        else:
-                            first_e = cell_first[last]
-                            for d in range(first_e, cell_first[last + 1]):
-                                if not a_clear[d]:  # from there the rope would run straight to the anchor
-                                    here = min(here, node_reach[parent, d - first_e] + cell_apart[d, c])
-                            if here + onward < cut:
-                                if p_clear[c] < 0:
-                                    p_clear[c] = sees_all(
-                                        sight, lifted[i], cell_ends[c, 0], cell_ends[c, 1],
-                                    )  # fmt: skip
-                                if p_clear[c]:  # the rope would run straight there from the point
-                                    here = np.inf
-                                elif before_last >= 0:
-                                    first_b = cell_first[node_contact[before_last]]
-                                    straight_there = True
-                                    for b in range(first_b, cell_first[node_contact[before_last] + 1]):
-                                        if node_reach[before_last, b - first_b] >= cut:
-                                            continue
-                                        if pair_clear[b, c] < 0:
-                                            pair_clear[b, c] = all_see_all(
-                                                sight, cell_ends[b, 0], cell_ends[b, 1],
-                                                cell_ends[c, 0], cell_ends[c, 1],
-                                            )  # fmt: skip
-                                            pair_clear[c, b] = pair_clear[b, c]
-                                        if not pair_clear[b, c]:
-                                            straight_there = False
-                                            break
-                                    if straight_there:
-                                        here = np.inf
-                    reach[c - first_f] = here
-                    bound = min(bound, here + onward)
-                bound = max(bound, parent_key)
-                if bound >= cut:
-                    continue
-                if k + 1 >= MOST or used >= POOL:
-                    frontier = min(frontier, bound)
-                    continue
-                for j in range(k):
-                    child_sequence[j] = sequence[j]
-                    t_child[j] = node_t[parent, j]
-                child_sequence[k] = f
-                if k == 0:
-                    t_child[0] = one_contact(p, a, start[f], way[f], length[f])
-                else:
-                    for c in range(3):
-                        places[0, c] = start[last, c] + t_child[k - 1] * way[last, c]
-                    t_child[k] = one_contact(places[0], a, start[f], way[f], length[f])
-                lower, exact = shorten(p, a, child_sequence, k + 1, start, way, length, t_child)
-                bound = max(bound, lower)
-                if bound >= cut:
-                    continue
-                node_contact[used] = f
-                node_parent[used] = parent
-                node_depth[used] = k + 1
-                node_mask[used] = mask_out
-                node_seen[used] = parent >= 0
-                for c in range(cell_first[f + 1] - first_f):
-                    node_reach[used, c] = np.float32(reach[c] * (1.0 - 1e-6))
-                for j in range(k + 1):
-                    node_t[used, j] = t_child[j]
-                size = _push(heap_key, heap_node, size, bound, used)
-                used += 1
-            # take the sequence with the least bound
-            while True:
-                if size == 0:
-                    ended = True
-                    break
-                parent, parent_key = heap_node[0], heap_key[0]
-                size = _pop(heap_key, heap_node, size)
-                if parent_key >= cut - enough:
-                    frontier = min(frontier, parent_key)
-                    ended = True
-                    break
-                if looked >= most_checks:
-                    frontier = min(frontier, parent_key)
-                    ended = True
-                    break
-                if not node_seen[parent]:
-                    # first contact of the rope, seen from the point: tested only now that it matters
-                    node_seen[parent] = True
-                    f = node_contact[parent]
-                    bound = np.inf
-                    for c in range(cell_first[f], cell_first[f + 1]):
-                        slot = c - cell_first[f]
-                        if node_reach[parent, slot] < cut and not may_see(
-                            sight, region, plates, p, p, cell_low[c], cell_high[c], FEW
-                        ):
-                            node_reach[parent, slot] = np.inf
-                        bound = min(bound, node_reach[parent, slot] + _onward(ahead, c, node_mask[parent]))
-                    bound = max(bound, parent_key)
-                    if bound >= cut:
-                        continue
-                    if bound > parent_key + 1e-9:
-                        size = _push(heap_key, heap_node, size, bound, parent)
-                        continue
-                looked += 1
-                k = node_depth[parent]
-                node = parent
-                for j in range(k - 1, -1, -1):
-                    sequence[j] = node_contact[node]
-                    node = node_parent[node]
-                last = sequence[k - 1]
-                for j in range(k):
-                    t[j] = node_t[parent, j]
-                if length[last] > 0.0:
-                    break
-                # at a corner the rope falls in two: the way to it must be free, and a shortest one
-                place = node_lifted[cell_first[last]]
-                free, lower, exact = _way_to(
-                    sight, faced, contacts, p, lifted[i], start[last], place, sequence, k - 1, t, places
-                )
-                if free < 0 or (free == 0 and contacts[6][last]):
-                    break
-                if free == 0 or lower > corner_best[last] - SAME:
-                    continue
-                corner_best[last] = exact
-                node_reach[parent, 0] = max(node_reach[parent, 0], np.float32(lower * (1.0 - 1e-6)))
-                break
-            if ended:
-                break
-            if node_mask[parent] & a_mask[last]:
-                lower, exact = shorten(p, a, sequence, k, start, way, length, t)
-                if exact < best:
-                    free = path_free(sight, faced, contacts, a_lifted, lifted[i], sequence, k, t, places)
-                    if free < 0:
-                        frontier = min(frontier, lower)
-                    elif free > 0:
-                        best, best_lower = exact, lower
-                        cut = min(cut, best)
-                        count[i] = k
-                        for j in range(k):
-                            seq[i, j] = sequence[j]
-                            places_t[i, j] = t[j]
-        checks[i] = looked
+        for c in range(n_cells):
+            p_clear[c] = building.pair_clear[
+                c, c
+            ]  # 0 where the cell's place is a guess, else -1: not known yet
+        best, proven, count[i], checks[i] = _search_one(
+            building, tied, p, lifted[i], p_mask, p_cosine, p_clear, straight, min(limit, best), best,
+            best_lower, count[i], most_checks, enough, pool, work, corner_best, seq[i], places_t[i],
+        )  # fmt: skip
         hi[i] = best
-        proven = min(frontier, best_lower) if best <= limit else min(frontier, limit)
-        if best == np.inf and _sealed(sight, lifted[i], node_lifted):
+        if best > limit:
+            proven = min(proven, limit)
+        if best == np.inf and _sealed(sight, lifted[i], building.node_lifted):
             proven = straight  # walled in by the stand-off, it may be: that proves nothing
         if guess[i]:
             proven = straight  # its own side is a guess: nothing that was found blocked counts
         lo[i] = max(straight, min(proven - ALLOWANCE, best))
         if best < np.inf and count[i] > 0:
-            repeat = False
-            for h in range(HINTS):
-                if hint_count[h] == count[i]:
-                    same = True
-                    for j in range(count[i]):
-                        same = same and hint_seq[h, j] == seq[i, j]
-                    repeat = repeat or same
-            if not repeat:
-                hint_count[hint_next] = count[i]
-                for j in range(count[i]):
-                    hint_seq[hint_next, j] = seq[i, j]
-                    hint_t[hint_next, j] = places_t[i, j]
-                hint_next = (hint_next + 1) % HINTS
+            remember(hints, count[i], seq[i], places_t[i])

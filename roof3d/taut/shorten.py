@@ -39,6 +39,17 @@ def one_contact(a, p, start, way, length):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def over_one(a, p, start, way, t):  # type: ignore[no-untyped-def]
+    """Length of a - x(t) - p."""
+    to = off = 0.0
+    for c in range(3):
+        x = start[c] + t * way[c]
+        to += (x - a[c]) ** 2
+        off += (p[c] - x) ** 2
+    return np.sqrt(to) + np.sqrt(off)
+
+
+@njit(cache=True)
 def _value(a, p, x, k, smooth):  # type: ignore[no-untyped-def]
     total = 0.0
     for i in range(k + 1):
@@ -52,7 +63,7 @@ def _value(a, p, x, k, smooth):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def shorten(a, p, sequence, k, start, way, length, t):  # type: ignore[no-untyped-def]
+def shorten(a, p, sequence, k, start, way, low, high, t):  # type: ignore[no-untyped-def]
     """Shortest polyline a - contacts - p.
 
     ``sequence[:k]`` are contact numbers; ``t[:k]`` holds the first guess and receives the places.
@@ -70,7 +81,7 @@ def shorten(a, p, sequence, k, start, way, length, t):  # type: ignore[no-untype
     seg_len = np.empty(MOST + 1)
     for i in range(k):
         e = sequence[i]
-        t[i] = min(length[e], max(0.0, t[i]))
+        t[i] = min(high[i], max(low[i], t[i]))
         for c in range(3):
             x[i, c] = start[e, c] + t[i] * way[e, c]
     smooth = SMOOTH
@@ -95,8 +106,8 @@ def shorten(a, p, sequence, k, start, way, length, t):  # type: ignore[no-untype
             after = way[e, 0] * seg[i + 1, 0] + way[e, 1] * seg[i + 1, 1] + way[e, 2] * seg[i + 1, 2]
             g = before - after
             gradient[i] = g
-            gap += max(g * t[i], -g * (length[e] - t[i]))
-            held[i] = length[e] <= 0.0 or (t[i] <= 0.0 and g >= 0.0) or (t[i] >= length[e] and g <= 0.0)
+            gap += max(g * (t[i] - low[i]), -g * (high[i] - t[i]))
+            held[i] = high[i] <= low[i] or (t[i] <= low[i] and g >= 0.0) or (t[i] >= high[i] and g <= 0.0)
             diagonal[i] = (1.0 - before * before) / seg_len[i] + (1.0 - after * after) / seg_len[i + 1] + 1e-9
             upper[i] = 0.0
             if i + 1 < k:
@@ -136,14 +147,14 @@ def shorten(a, p, sequence, k, start, way, length, t):  # type: ignore[no-untype
         for _half in range(30):
             for i in range(k):
                 e = sequence[i]
-                place = min(length[e], max(0.0, t[i] + scale * step[i]))
+                place = min(high[i], max(low[i], t[i] + scale * step[i]))
                 for c in range(3):
                     trial[i, c] = start[e, c] + place * way[e, c]
             new = _value(a, p, trial, k, smooth)
             if new < value - 1e-15 * value:
                 for i in range(k):
                     e = sequence[i]
-                    t[i] = min(length[e], max(0.0, t[i] + scale * step[i]))
+                    t[i] = min(high[i], max(low[i], t[i] + scale * step[i]))
                     for c in range(3):
                         x[i, c] = trial[i, c]
                 value = new
@@ -156,7 +167,7 @@ def shorten(a, p, sequence, k, start, way, length, t):  # type: ignore[no-untype
                 e = sequence[i]
                 left = a if i == 0 else x[i - 1]
                 right_point = p if i == k - 1 else x[i + 1]
-                place = one_contact(left, right_point, start[e], way[e], length[e])
+                place = min(high[i], max(low[i], one_contact(left, right_point, start[e], way[e], high[i])))
                 old = t[i]
                 for c in range(3):
                     x[i, c] = start[e, c] + place * way[e, c]
