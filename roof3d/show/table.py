@@ -42,6 +42,7 @@ def check_table(result: dict[str, Any], units: System = "m", texts: Texts | None
         console.print(_segments(segments[:MOST_SEGMENTS], units, words))
         if len(segments) > MOST_SEGMENTS:
             console.print(words("common.and_more", count=len(segments) - MOST_SEGMENTS))
+        console.print(words("common.heights_from_edge"))
     console.print(_lengths_by_state(result, units, words))
     _findings(console, result, units, words)
     console.print(_summary(result, units, words))
