@@ -14,7 +14,7 @@ from lxml import html
 
 from roof3d.errors import InputError
 from roof3d.formulas import FORMULAS
-from roof3d.show import render3d
+from roof3d.show import glyphs, render3d
 from roof3d.show.evidence import report_document
 from roof3d.show.report import write_report
 from roof3d.show.scene import as_written, make_scene
@@ -377,3 +377,48 @@ def test_bad_options_are_refused(tmp_path: Path, name: str, options: dict[str, A
     with pytest.raises(InputError, match=words):
         write_report(sample(), None, tmp_path / name, picture_size=SMALL, **options)
     assert list(tmp_path.iterdir()) == []
+
+
+# ------------------------------------------------------------------------------- names in any writing
+
+
+def named_afar() -> dict[str, Any]:
+    """A roof in a place that writes neither Latin nor Greek nor Cyrillic letters."""
+    result = sample()
+    result["plan"] = {"title": "屋根 крыша στέγη", "file": "計画.toml", "sha256": "0" * 64}
+    result["anchors"][0]["id"] = "錨1"
+    for segment in result["edge_segments"]:
+        segment["anchor"] = "錨1" if segment["anchor"] == "A1" else segment["anchor"]
+    return result
+
+
+def test_names_that_no_font_has_are_spelt_by_their_code(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two anchors must not look alike as two rows of empty boxes."""
+    monkeypatch.setattr(glyphs, "_of_system", lambda: ())
+    glyphs.fonts_for.cache_clear()
+    path = tmp_path / "x.pdf"
+    write_report(named_afar(), None, path, picture_size=SMALL)
+    text = pdf_text(path)
+    assert "[U+5C4B][U+6839] крыша στέγη" in text and "[U+9328]1" in text
+    fonts = subprocess.run(["pdffonts", str(path)], capture_output=True, text=True, check=True).stdout
+    assert "DejaVuSans" in fonts and "LastResort" not in fonts
+    glyphs.fonts_for.cache_clear()
+
+
+def test_names_are_drawn_where_the_system_has_a_font(tmp_path: Path) -> None:
+    wanted = frozenset(ord(c) for c in "屋根錨計画")
+    found = glyphs.fonts_for(wanted)
+    if not found or wanted - frozenset().union(*(glyphs.characters(font) for font in found)):
+        pytest.skip("no font with these characters is installed")
+    path = tmp_path / "x.pdf"
+    write_report(named_afar(), None, path, picture_size=SMALL)
+    text = pdf_text(path)
+    assert "屋根 крыша στέγη" in text and "錨1" in text and "[U+" not in text
+    fonts = subprocess.run(["pdffonts", str(path)], capture_output=True, text=True, check=True).stdout
+    assert "LastResort" not in fonts
+
+
+def test_plain_names_need_no_other_font() -> None:
+    assert glyphs.readable(["Dach A1", {"x": "Größe ½ – …"}]) == (["Dach A1", {"x": "Größe ½ – …"}], ())

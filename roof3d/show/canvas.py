@@ -8,29 +8,39 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from roof3d.records import Floats
 from roof3d.show.colours import INK, PAPER, EdgeStyle, Rgb
+from roof3d.show.glyphs import characters, fonts_for, lacking, own_fonts, spelt
 
 OVER = 2
 
 
 @lru_cache(maxsize=64)
-def _font(size: int, bold: bool) -> Any:
-    """DejaVu Sans, which comes with a library that the 3D view needs anyway; else Pillow's own."""
+def _font(size: int, file: str) -> Any:
     from PIL import ImageFont
 
     try:
-        import matplotlib
-
-        folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-        return ImageFont.truetype(str(folder / f"DejaVuSans{'-Bold' if bold else ''}.ttf"), size)
-    except (ImportError, OSError):
+        return ImageFont.truetype(file, size) if file else ImageFont.load_default(size)
+    except OSError:
         return ImageFont.load_default(size)
+
+
+def _drawable(text: str, size: float, bold: bool) -> tuple[str, Any]:
+    """A text as it can be drawn, and its font: DejaVu Sans, or one of the system that has all of it."""
+    text = clean(text)
+    folder = own_fonts()
+    own = "" if folder is None else str(folder / f"DejaVuSans{'-Bold' if bold else ''}.ttf")
+    missing = lacking(text)
+    if missing:
+        for font in fonts_for(frozenset(ord(c) for c in text)):
+            if all(ord(c) in characters(font) for c in text):
+                return text, _font(round(size * OVER), str(font))
+        text = spelt(text, missing)
+    return text, _font(round(size * OVER), own)
 
 
 class Canvas:
@@ -127,8 +137,8 @@ class Canvas:
 
     def text_size(self, text: str, size: float, bold: bool = False) -> tuple[float, float]:
         """Width and height of a line of text."""
-        font = _font(round(size * OVER), bold)
-        box = font.getbbox(clean(text))
+        text, font = _drawable(text, size, bold)
+        box = font.getbbox(text)
         return (box[2] - box[0]) / OVER, size * 1.25
 
     def text(
@@ -143,11 +153,11 @@ class Canvas:
         halo: Rgb | None = None,
     ) -> None:
         """A line of text at (x, y); ``anchor`` as in Pillow: l m r, then a (top) m (middle) s (base)."""
-        font = _font(round(size * OVER), bold)
+        text, font = _drawable(text, size, bold)
         options: dict[str, Any] = {"font": font, "fill": colour, "anchor": anchor}
         if halo is not None:
             options |= {"stroke_width": round(size * 0.18 * OVER), "stroke_fill": halo}
-        self.draw.text((x * OVER, y * OVER), clean(text), **options)
+        self.draw.text((x * OVER, y * OVER), text, **options)
 
     def fit(self, text: str, size: float, width: float, bold: bool = False) -> str:
         """The text, cut with an ellipsis so that it is at most ``width`` wide."""

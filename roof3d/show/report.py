@@ -15,6 +15,7 @@ from typing import Any
 from roof3d.errors import InputError
 from roof3d.records import Roof
 from roof3d.show.evidence import report_document
+from roof3d.show.glyphs import family, own_fonts, readable
 from roof3d.show.picture import draw_picture
 from roof3d.show.scene import as_written, make_scene
 from roof3d.show.words import load_texts
@@ -75,17 +76,19 @@ def write_report(
 
 
 def _pdf(document: dict[str, Any], folder: Path) -> bytes:
-    import matplotlib
     import typst
 
     template = folder / "report.typ"
     template.write_text((resources.files("roof3d.show") / "report.typ").read_text("utf-8"), "utf-8")
-    data = {**document, "fonts": FONTS, "fixed": FIXED}
+    document, more = readable(document)
+    names = [family(font) for font in more]
+    data = {**document, "fonts": [*FONTS, *names], "fixed": [*FIXED, *names]}
+    folders = [folder for folder in (own_fonts(), *(font.parent for font in more)) if folder is not None]
     compiled = typst.compile(
         str(template),
         root=str(folder),
         format="pdf",
-        font_paths=[str(Path(matplotlib.get_data_path()) / "fonts" / "ttf")],
+        font_paths=[str(folder) for folder in dict.fromkeys(folders)],
         ignore_system_fonts=True,
         sys_inputs={"document": json.dumps(data, ensure_ascii=False)},
         pdf_standards=["ua-1"],
