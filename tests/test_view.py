@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import base64
+import contextlib
 import http.client
 import json
 import re
@@ -22,6 +23,7 @@ import pytest
 
 from roof3d.building import build
 from roof3d.check import Result, check
+from roof3d.check.result import plain as as_plain
 from roof3d.errors import InputError
 from roof3d.plan import model_path, read_plan
 from roof3d.records import STATES, Plan, Roof
@@ -243,6 +245,41 @@ def test_first_look_follows_the_anchor(plan: Plan, roof: Roof) -> None:
         quick.look(changed(plan, {"do": "move", "id": "A1", "at": [6.0, 4.0, 2.0]}), "A1")
     with pytest.raises(InputError, match="A9"):
         quick.look(plan, "A9")
+
+
+EDITS: list[dict[str, Any]] = [
+    {"do": "move", "id": "A1", "at": [4.0, 4.0, 5.3]},
+    {"do": "add_anchor", "at": [10.0, 1.5, 4.2]},
+    {"do": "length", "id": "A2", "metres": 5.0},
+    {"do": "add_line", "points": [[2.0, 4.0, 5.3], [10.0, 4.0, 5.3]]},
+    {"do": "length", "id": "", "metres": 3.6},
+    {"do": "remove", "id": "A2"},
+    {"do": "rules", "name": "eu-363"},
+    {"do": "policy", "id": "", "policy": "restraint"},
+]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_a_check_remembers_changes_nothing(plan: Plan, seed: int) -> None:
+    """The result with a memory is that without, whatever was changed before, undone and redone."""
+
+    def fresh() -> Roof:
+        return build(model_path(plan), grade=plan.model.grade)
+
+    rng = np.random.default_rng(seed)
+    house, memory = fresh(), {}
+    history = History(plan, plan)
+    told = []
+    for edit in (EDITS[k] for k in rng.permutation(len(EDITS))[:4]):
+        with contextlib.suppress(InputError):  # an anchor that is gone
+            history.change(changed(history.plan, edit))
+        if rng.random() < 0.3:
+            history.undo()
+        told.append((history.plan, check(house, history.plan, memory=memory).to_json()))
+    history.undo()
+    told.append((history.plan, check(house, history.plan, memory=memory).to_json()))
+    for one, result in told:
+        assert as_plain(result) == as_plain(check(fresh(), one).to_json())
 
 
 def test_where_it_saves(plan: Plan, tmp_path: Path) -> None:
