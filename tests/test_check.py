@@ -303,6 +303,17 @@ def test_exposure_tells_who_can_go_over_what():
     assert (cells.state[far] == -1).all()
 
 
+def test_the_table_has_each_edge_once_with_its_worst_stretch(result):
+    data = result.to_json()
+    falls = [s for s in data["edge_segments"] if s["state"] in ("short", "swing", "arrest")]
+    lines = [line.split()[0] for line in check_table(data).splitlines() if line.startswith("E")]
+    edges = {s["edge"] for s in falls}
+    assert len(falls) > len(edges)
+    assert sorted(lines) == sorted(edges)
+    least = min(falls, key=lambda s: (STATES.index(s["state"]), s["margin_m"]))
+    assert lines[0] == least["edge"]
+
+
 def test_tables_state_units_and_words(result):
     data = result.to_json()
     table = check_table(data)

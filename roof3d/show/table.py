@@ -39,9 +39,13 @@ def check_table(result: dict[str, Any], units: System = "m", texts: Texts | None
     console.print(_anchors(result, units, words))
     segments = _worst_first(result)
     if segments:
-        console.print(_segments(segments[:MOST_SEGMENTS], units, words))
-        if len(segments) > MOST_SEGMENTS:
-            console.print(words("common.and_more", count=len(segments) - MOST_SEGMENTS))
+        worst: dict[str, dict[str, Any]] = {}  # of each edge
+        for segment in segments:
+            worst.setdefault(segment["edge"], segment)
+        shown = list(worst.values())[:MOST_SEGMENTS]
+        console.print(_segments(shown, units, words))
+        if len(segments) > len(shown):
+            console.print(words("common.and_more", count=len(segments) - len(shown)))
         console.print(words("common.heights_from_edge"))
     console.print(_lengths_by_state(result, units, words))
     _findings(console, result, units, words)
