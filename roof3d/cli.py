@@ -95,7 +95,7 @@ def _parser() -> argparse.ArgumentParser:
     one.add_argument("--compare", action="store_true", help="all kinds side by side")
     one.add_argument("--pictures", metavar="FOLDER", help="one picture of each choice")
     one.add_argument("--seconds", type=float, help="stop with the best so far; Ctrl-C does the same")
-    one.add_argument("--effort", type=float, help="limit on solving that repeats exactly (usual: 150)")
+    one.add_argument("--effort", type=float, help="limit on solving that repeats exactly (usual: 80)")
     one.add_argument(
         "--solver", choices=("highs", "cp-sat"), default="highs", help="cp-sat: stronger, an extra (solve)"
     )

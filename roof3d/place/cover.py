@@ -79,7 +79,7 @@ def gap(best: float, bound: float) -> float:
 class Effort:
     """How hard to try. The unit of ``work`` is a million matrix entries through one solver pass."""
 
-    work: float = 150.0
+    work: float = 80.0
     nodes: int = 60  # HiGHS branching nodes for one piece before it is split
     piece: float = 0.06  # million entries; larger pieces are split without asking HiGHS first
     swaps: int = 100_000  # of local search without gain before it ends, and at most 200 per column
