@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import base64
 import copy
+import io
 import json
 import math
+import os
 import re
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from roof3d.building import build
 from roof3d.check import check
@@ -23,10 +26,11 @@ from roof3d.show.page import page_data, write_page
 from roof3d.show.page.origin import FOLDER, RECORD, hashes
 from roof3d.show.page.packed import CELL_STEP_M, NOTHING, UNBOUNDED
 from roof3d.show.page.write import bundled, content_policy, digest, embedded, page_html
+from roof3d.show.words import load_texts
 from roof3d.units import format_length
 from tests.browser import browser_page, needs_browser
 from tests.conftest import MODELS
-from tests.sample_result import sample
+from tests.sample_result import sample, sample_roof
 
 Made = tuple[dict[str, Any], Roof]
 
@@ -263,13 +267,9 @@ def test_page_opens_from_disk_and_shows_what_the_result_says(gable: Made, file: 
         assert watched.requests == [file.as_uri()]
 
 
-def look_at(page: Any) -> Any:
+def look_at(page: Any, what: str = ".stage canvas") -> Any:
     """The picture on the stage as pixels."""
-    import io
-
-    from PIL import Image
-
-    data = page.locator(".stage canvas").screenshot()
+    data = page.locator(what).screenshot()
     return np.asarray(Image.open(io.BytesIO(data)).convert("RGB")).astype(np.int64)
 
 
@@ -299,6 +299,48 @@ def test_layers_paint_the_colours_of_their_legend(gable: Made, file: Path) -> No
                 "all => all.map(r => r.getAttribute('fill'))"
             )
             assert set(shown[:1]) <= {*fills, *colours["bands"]} and set(fills) & set(shown), layer
+        assert watched.complaints == []
+
+
+@needs_browser
+@pytest.mark.parametrize("layer", ["margin", "served"])
+def test_golden_pictures_of_the_page(tmp_path: Path, layer: str) -> None:
+    """The stage under a fixed camera; few, small, with tolerance: drawing differs between browsers.
+
+    The numbers under the picture are tested above; this guards what no number tells.
+    """
+    path = tmp_path / "page.html"
+    write_page(sample(), sample_roof(), path)
+    golden = Path(__file__).parent / "pictures" / f"page-{layer}.png"
+    with browser_page(offline=True, size=(1000, 640)) as watched:
+        page = watched.open(path.as_uri())
+        page.locator(f"input[value={layer}]").check()
+        page.evaluate("roof3d.stage.look(200, 40)")
+        page.wait_for_timeout(500)
+        assert watched.complaints == []
+        if os.environ.get("ROOF3D_NEW_PICTURES"):
+            page.locator(".stage").screenshot(path=str(golden))
+        got = look_at(page, ".stage")
+    wanted = np.asarray(Image.open(golden).convert("RGB")).astype(np.int64)
+    assert wanted.shape == got.shape
+    assert (np.abs(wanted - got).max(axis=2) > 60).mean() < 0.02
+
+
+@needs_browser
+def test_a_page_in_another_language(gable: Made, tmp_path: Path) -> None:
+    """No word of the front end's own stays English; findings and rule texts are the check's."""
+    path = tmp_path / "seite.html"
+    write_page(*gable, path, language="de")
+    english, german = load_texts(), load_texts("de")
+    with browser_page(offline=True) as watched:
+        page = watched.open(path.as_uri())
+        assert page.locator("html").get_attribute("lang") == "de"
+        assert page.locator(".verdict").inner_text() == german("verdict.danger")
+        page.locator("section#worst tbody tr").first.click()
+        for name in ("h2", "h3", "th", "legend", "button:not(.pin)", ".note"):
+            for text in page.locator(name).all_inner_texts():
+                own = {value for value in english.items("page").values() if value.strip()}
+                assert text not in own - set(german.table.values()), text
         assert watched.complaints == []
 
 

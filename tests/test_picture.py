@@ -7,6 +7,7 @@ published ones: WCAG 2.1 contrast, and the OKLab colour space's own table.
 from __future__ import annotations
 
 import copy
+import itertools
 import json
 import math
 import os
@@ -89,6 +90,52 @@ def test_states_are_told_apart_without_colour() -> None:
     assert len(looks) == len(EDGE_STYLES)
     marks = [EDGE_STYLES[state].mark for state in ("short", "swing", "arrest")]
     assert len(set(marks)) == 3 and all(marks)
+
+
+# Machado, Oliveira, Fernandes 2009, "A physiologically-based model for simulation of color vision
+# deficiency", table of matrices for severity 1.0, on linear RGB; from memory
+COLOUR_BLIND = {
+    "protan": [
+        [0.152286, 1.052583, -0.204868],
+        [0.114503, 0.786281, 0.099216],
+        [-0.003882, -0.048116, 1.051998],
+    ],
+    "deutan": [
+        [0.367322, 0.860646, -0.227968],
+        [0.280085, 0.672501, 0.047413],
+        [-0.011820, 0.042940, 0.968881],
+    ],
+    "tritan": [
+        [1.255528, -0.076749, -0.178779],
+        [-0.078411, 0.930809, 0.147602],
+        [0.004733, 0.691367, 0.303900],
+    ],
+}
+
+
+def seen(colour: Rgb, kind: str) -> Any:
+    """A colour in OKLab as a colour-blind eye has it (Ottosson 2020 for the matrices of OKLab)."""
+    linear_ = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in np.array(colour) / 255]
+    red, green, blue = np.clip(np.array(COLOUR_BLIND[kind]) @ linear_, 0.0, 1.0)
+    lms = np.cbrt(
+        np.array([[0.4122214708, 0.5363325363, 0.0514459929], [0.2119034982, 0.6806995451, 0.1073969566],
+                  [0.0883024619, 0.2817188376, 0.6299787005]]) @ [red, green, blue]
+    )  # fmt: skip
+    return np.array(
+        [[0.2104542553, 0.7936177850, -0.0040720468], [1.9779984951, -2.4285922050, 0.4505937099],
+         [0.0259040371, 0.7827717662, -0.8086757660]]
+    ) @ lms  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", COLOUR_BLIND)
+def test_room_lacking_and_room_left_are_told_apart_by_colour_blind_eyes(kind: str) -> None:
+    """Five times the difference that is just seen (0.02 in OKLab) across nil, whatever the bands."""
+    assert np.array(COLOUR_BLIND[kind]).sum(axis=1) == pytest.approx(1.0, abs=1e-5)  # white stays white
+    apart = [np.linalg.norm(seen(a, kind) - seen(b, kind)) for a in LACKING for b in LEFT]
+    assert min(apart) > 0.1
+    for side in (LACKING, LEFT):
+        steps = [np.linalg.norm(seen(a, kind) - seen(b, kind)) for a, b in itertools.pairwise(side)]
+        assert min(steps) > 0.04
 
 
 def test_ink_on_every_colour_reads() -> None:

@@ -32,6 +32,7 @@ from roof3d.show.view_looks import FirstLooks
 from roof3d.show.view_plan import History, changed, line_of
 from roof3d.show.view_quick import QuickLook
 from roof3d.show.view_server import LONGEST_MESSAGE, Viewer, saving_place
+from roof3d.show.words import load_texts
 from tests.browser import browser_page, needs_browser
 from tests.conftest import MODELS, PROJECT
 
@@ -622,6 +623,75 @@ def test_design_drag_undo_save_reload(tmp_path: Path) -> None:
             assert "not saved" not in page.locator("[data-file]").inner_text()
             assert watched.complaints == []
             assert {re.sub(r"/[\w-]{20,}/", "/", url) for url in watched.requests} == {f"{own.origin}/"}
+    finally:
+        own.stop()
+
+
+NO_NET = "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"
+
+
+@needs_browser
+def test_one_sitting_by_keys_in_german_and_feet_without_a_net(tmp_path: Path) -> None:
+    """Rows, layers, units, undo and save by keys; an edge explained; all anchors in a first look."""
+    for name in ("gable.toml", "gable.glb"):
+        shutil.copy(MODELS / name, tmp_path / name)
+    own = Server(tmp_path, str(tmp_path / "gable.toml"), "--language", "de", "--units", "ft")
+    try:
+        with browser_page(NO_NET) as watched:
+            page = watched.open(own.address)
+            checked(page)
+            german = load_texts("de")
+            assert page.locator(".verdict").inner_text() == german("verdict.danger")
+            assert page.locator("[data-act=save]").inner_text() == german("page.save")
+            # an edge by keys: its figures and how they add up, in feet
+            page.locator("section#worst tbody tr").nth(0).focus()
+            page.keyboard.press("Enter")
+            page.wait_for_selector(".card .sums", timeout=60_000)
+            assert re.search(r"\d ft", page.locator(".card .sums").inner_text())
+            assert re.search(r"\d' ", page.locator(".card .figures").inner_text())
+            # another edge by a click on the picture
+            stretch = page.evaluate("roof3d.data.stretches.find(s => s.state === 'arrest')")
+            spot = page.evaluate(
+                "ends => roof3d.screen(ends[0].map((v, k) => 0.45 * v + 0.55 * ends[1][k]))", stretch["ends"]
+            )
+            page.mouse.click(*spot)
+            assert stretch["edge"] in page.locator(".card h2").inner_text()
+            page.wait_for_selector(".card .sums", timeout=60_000)
+            # the next layer by an arrow key, metres by a key on the button
+            page.locator("input[value=margin]").focus()
+            page.keyboard.press("ArrowDown")
+            assert page.evaluate("roof3d.layer") == "taut"
+            page.locator("[data-units=m]").focus()
+            page.keyboard.press("Enter")
+            assert re.search(r"\d m\b", page.locator(".card .figures").inner_text())
+            # an anchor by keys in the middle of the picture, and back
+            page.locator("[data-tool=anchor]").click()
+            page.locator(".stage canvas").focus()
+            act(page, lambda: page.keyboard.press("Enter"))
+            assert page.evaluate("roof3d.data.anchors.length") == 3
+            page.keyboard.press("Escape")
+            act(page, lambda: page.keyboard.press("Control+z"))
+            act(page, lambda: page.keyboard.press("Control+Shift+z"))
+            assert page.evaluate("roof3d.data.anchors.length") == 3
+            # a drag shows all anchors, with figures that are never better than the check that follows
+            start = page.evaluate("roof3d.screen(roof3d.data.anchors[0].points[0])")
+            page.evaluate(
+                "() => { const show = roof3d.preview.bind(roof3d);"
+                " roof3d.preview = (...all) => { window.last = all[2]; show(...all); }; }"
+            )
+            act(page, lambda: drag(page, start, [start[0] + 30, start[1]]))
+            told = page.evaluate("window.last.map(s => ({...s, segment: null}))")
+            assert {s["anchor"] for s in told} >= {"A1", "A2"}
+            full = page.evaluate("roof3d.data.segments")
+            for s in full:
+                if s["to_m"] - s["from_m"] > 0.1:
+                    middle = (s["from_m"] + s["to_m"]) / 2
+                    assert worst_at(told, s["edge"], middle) <= STATES.index(s["state"]), s
+            page.keyboard.press("Control+s")
+            page.wait_for_selector("html[data-saved]", state="attached", timeout=60_000)
+            assert len(read_plan(tmp_path / "gable.toml").anchors) == 3
+            assert watched.complaints == []
+            assert all(url.startswith(own.origin) for url in watched.requests)
     finally:
         own.stop()
 
