@@ -105,7 +105,7 @@ def layers() -> dict[str, Layer]:
         Layer("REST", (196, 30, 38), 0.25),
         Layer("ANCHOR-LINE", INK, 0.7),
         Layer("ANCHOR", INK, 0.35),
-        Layer("DIMENSION", (0, 104, 176), 0.18),
+        Layer("DIMENSION", (20, 118, 196), 0.18),
         Layer("TEXT", INK, 0.18),
         Layer("FRAME", INK, 0.35),
         Layer("TABLE", SOFT_INK, 0.13),

@@ -11,7 +11,7 @@ from roof3d.records import Floats
 from roof3d.show.paper import Circle, Dimension, Line, Sheet, Text
 
 METRES = 6  # $INSUNITS
-BLACK_OR_WHITE, BY_LAYER = 7, 256
+BLACK_OR_WHITE, MIDDLE_GREY, BY_LAYER = 7, 8, 256
 
 
 def sheet_to_dxf(sheet: Sheet, origin: Floats) -> bytes:
@@ -38,6 +38,8 @@ def sheet_to_dxf(sheet: Sheet, origin: Floats) -> bytes:
             added = document.layers.add(layer.name, lineweight=_lineweight(layer.pen))
             if max(layer.colour) < 70:
                 added.color = BLACK_OR_WHITE  # ink that shows on paper and on a dark screen
+            elif max(layer.colour) < 130:
+                added.color = MIDDLE_GREY  # likewise, for what may stand back
             else:
                 added.rgb = layer.colour
             if layer.dash:
