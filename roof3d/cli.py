@@ -89,7 +89,11 @@ def _parser() -> argparse.ArgumentParser:
     one = command("place", "fewest anchors, or least cost, that serve the work", _place)
     one.add_argument("plan", metavar="PLAN")
     one.add_argument("--out", metavar="FILE", help="plan to write (default: PLAN with -placed)")
-    one.add_argument("--kind", choices=("points", "lines", "mixed", "restraint"), default="points")
+    one.add_argument(
+        "--kind",
+        choices=("points", "lines", "mixed", "restraint"),
+        help="default: as the plan's candidates and policy ask for",
+    )
     one.add_argument("--cost", action="store_true", help="least cost by the plan's prices, not fewest")
     one.add_argument("--tied", action="store_true", help="neighbouring areas overlap: always tied on")
     one.add_argument("--compare", action="store_true", help="all kinds side by side")

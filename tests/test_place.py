@@ -15,6 +15,7 @@ from roof3d.errors import InputError
 from roof3d.place import Placement, alternatives, explain_gaps, place, placement_json, table_rows
 from roof3d.place.allowed import Judge
 from roof3d.place.candidates import find_candidates, find_lines, spacings
+from roof3d.place.choose import usual_kind
 from roof3d.place.study import make_study
 from roof3d.plan import model_path, read_plan, write_plan
 from roof3d.records import Candidates, Edge, KeepOut, Plan, Protection, Roof
@@ -356,6 +357,12 @@ def test_slopes_are_assumed_where_there_is_no_ridge(roof: Roof, plan: Plan) -> N
     assert any("anchors stand on the slopes (assumed" in text for text in told)
     with pytest.raises(InputError, match="no place for an anchor"):
         place(flat, plan)  # this plan asks for the ridge itself
+
+
+def test_the_plan_says_what_kind_is_asked_for(plan: Plan) -> None:
+    assert usual_kind(plan) == "points"
+    assert usual_kind(wish(plan, anchor_lines=True)) == "mixed"
+    assert usual_kind(replace(plan, line=replace(plan.line, policy="restraint"))) == "restraint"
 
 
 def test_far_edges_do_not_forbid_a_line_of_restraint(tmp_path: Path, plan: Plan) -> None:

@@ -91,6 +91,13 @@ class Placement:
         return bool(self.named) and self.gap <= 0.0 and not self.doubts
 
 
+def usual_kind(plan: Plan) -> str:
+    """What a plan asks for: restraint by its policy, else anchor lines too if its candidates have them."""
+    if plan.line.policy == "restraint":
+        return "restraint"
+    return "mixed" if plan.candidates.anchor_lines else "points"
+
+
 def place(
     roof: Roof,
     plan: Plan,
@@ -110,9 +117,7 @@ def place(
     far comes back with its gap. The plan's own anchors are replaced. Raises InputError where the plan has
     no usable candidates, or no prices for a choice by cost.
     """
-    if kind is None:
-        kind = "mixed" if plan.candidates.anchor_lines else "points"
-        kind = "restraint" if plan.line.policy == "restraint" else kind
+    kind = usual_kind(plan) if kind is None else kind
     if kind not in KINDS:
         raise ValueError(f"kind must be one of {', '.join(KINDS)}, not {kind!r}")
     if aim == "cost" and plan.prices.anchor is None:

@@ -18,7 +18,7 @@ from typing import Any
 from roof3d.errors import InputError
 from roof3d.place import stronger
 from roof3d.place.advise import Gap, explain_gaps
-from roof3d.place.choose import Placement, alternatives, place
+from roof3d.place.choose import Placement, alternatives, place, usual_kind
 from roof3d.place.cover import USUAL
 from roof3d.place.offer import KINDS
 from roof3d.place.outcome import HEADINGS, placement_json, table_rows
@@ -44,6 +44,7 @@ def run_place(roof: Roof, plan: Plan, options: Namespace, step: Step) -> tuple[s
         if value is not None and not value > 0:
             raise InputError("", f"--{name}", f"{value:g}", "a number above zero")
     aim = "cost" if options.cost else "fewest"
+    kind = options.kind or usual_kind(plan)
     effort = replace(USUAL, solver=options.solver)
     if options.solver == "cp-sat":
         stronger.require()
@@ -52,9 +53,9 @@ def run_place(roof: Roof, plan: Plan, options: Namespace, step: Step) -> tuple[s
     with _stopping(options.seconds) as stop:
         if options.compare:
             found = alternatives(roof, plan, step, kinds=KINDS, aim=aim, effort=effort, stop=stop)
-            chosen = next(one for one in found if one.kind == options.kind)
+            chosen = next(one for one in found if one.kind == kind)
         else:
-            chosen = place(roof, plan, step, kind=options.kind, aim=aim, effort=effort, stop=stop)
+            chosen = place(roof, plan, step, kind=kind, aim=aim, effort=effort, stop=stop)
             found = (chosen,)
         gaps = []
         for one in found:
