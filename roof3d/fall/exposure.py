@@ -98,30 +98,45 @@ def exposure(roof: Roof, cells: Cells, results: list[Assessment]) -> Exposure:
             continue
         half = cells.size[here] * np.sqrt(0.5)
         near = tree.query_ball_point(cells.at[here], NEAR_M + half)
+        which, bin_of = _flat(np.arange(len(here)), near)
         sliding = np.flatnonzero(np.isfinite(slide[here, 0]))
-        at_end: dict[int, list[int]] = {}
         if len(sliding):
             ends = tree.query_ball_point(slide[here[sliding]], BIN_M + half[sliding])
-            at_end = {int(k): list(found) for k, found in zip(sliding, ends, strict=True)}
-        for k, row in enumerate(here):
-            found = [*near[k], *at_end.get(k, [])]
-            if not found:
-                if rank[row] > BEYOND:
-                    rank[row], worst[row], anchor[row] = BEYOND, np.inf, column
-                continue
-            pick = found[int(np.lexsort((bins.margin[found], bins.state[found]))[0])]
-            surplus[row] = max(surplus[row], float(bins.surplus[found].max()))
-            drop[row] = max(drop[row], float(bins.swing_drop[found].max()))
-            mine = (int(bins.state[pick]), float(bins.margin[pick]))
-            if mine < (int(rank[row]), float(worst[row])):
-                rank[row], worst[row] = mine
-                anchor[row] = column
+            more = _flat(sliding, ends)
+            which, bin_of = np.concatenate((which, more[0])), np.concatenate((bin_of, more[1]))
+        touched = np.zeros(len(here), dtype=bool)
+        touched[which] = True
+        lonely = here[~touched & (rank[here] > BEYOND)]
+        rank[lonely], worst[lonely], anchor[lonely] = BEYOND, np.inf, column
+        if not len(which):
+            continue
+        order = np.argsort(which, kind="stable")
+        begins = np.flatnonzero(np.diff(which[order], prepend=-1))
+        rows, bin_of = here[which[order][begins]], bin_of[order]
+        surplus[rows] = np.maximum(surplus[rows], np.maximum.reduceat(bins.surplus[bin_of], begins))
+        drop[rows] = np.maximum(drop[rows], np.maximum.reduceat(bins.swing_drop[bin_of], begins))
+        # bins from the worst to the best; of several as bad any will do
+        by_rank = np.lexsort((bins.margin, bins.state))
+        place = np.empty(len(by_rank), dtype=np.int64)
+        place[by_rank] = np.arange(len(by_rank))
+        pick = by_rank[np.minimum.reduceat(place[bin_of], begins)]
+        state_of, margin_of = bins.state[pick], bins.margin[pick]
+        worse = (state_of < rank[rows]) | ((state_of == rank[rows]) & (margin_of < worst[rows]))
+        rank[rows[worse]], worst[rows[worse]] = state_of[worse], margin_of[worse]
+        anchor[rows[worse]] = column
     known = rank <= BEYOND
     state[known] = rank[known]
     fall = known & (rank <= ARREST)
     margin[fall] = worst[fall]
     surplus[~fall], drop[~fall] = np.nan, np.nan
     return Exposure(state, margin, anchor, surplus, drop)
+
+
+def _flat(rows: Ints, found: Sequence[Sequence[int]]) -> tuple[Ints, Ints]:
+    """Lists of finds, one for each of ``rows``, as two columns."""
+    count = np.array([len(some) for some in found], dtype=np.int64)
+    every = np.array([k for some in found for k in some], dtype=np.int64)
+    return np.repeat(rows, count), every
 
 
 def slide_ends(roof: Roof, cells: Cells, steps: Mapping[str, Sequence[tuple[float, float]]]) -> Floats:
@@ -132,6 +147,9 @@ def slide_ends(roof: Roof, cells: Cells, steps: Mapping[str, Sequence[tuple[floa
     by_id = {facet.id: row for row, facet in enumerate(roof.planes)}
     planes = roof.planes
     edges_of = {facet.id: [edge for edge in roof.edges if facet.id in edge.facets] for facet in planes}
+    shapes = [footprint(facet) for facet in planes]
+    for shape in shapes:
+        shapely.prepare(shape)
     end = np.full((len(cells.plane), 3), np.nan)
     where = np.array([by_id[cells.planes[row]] for row in cells.plane], dtype=np.int64)
     at = cells.at.copy()
@@ -157,12 +175,12 @@ def slide_ends(roof: Roof, cells: Cells, steps: Mapping[str, Sequence[tuple[floa
                     moving[mine] = False
                     if edge is not None and steps.get(edge.id):
                         for row in mine:
-                            landed = _step_down(facet, edge, steps[edge.id], at[row], planes)
+                            landed = _step_down(facet, edge, steps[edge.id], at[row], planes, shapes)
                             if landed is not None:
                                 where[row], at[row] = landed
                                 end[row], moving[row] = np.nan, True
                     continue
-                following = _next_plane(edge, facet, planes, by_id, at[mine[0]])
+                following = _next_plane(edge, facet, planes, by_id, at[mine[0]], shapes)
                 if following is None:
                     # along the valley or the wall to its lower end
                     end[mine] = edge.points[int(np.argmin(edge.points[:, 2]))]
@@ -173,7 +191,12 @@ def slide_ends(roof: Roof, cells: Cells, steps: Mapping[str, Sequence[tuple[floa
 
 
 def _step_down(
-    facet: Facet, edge: Edge, steps: Sequence[tuple[float, float]], point: Floats, planes: tuple[Facet, ...]
+    facet: Facet,
+    edge: Edge,
+    steps: Sequence[tuple[float, float]],
+    point: Floats,
+    planes: tuple[Facet, ...],
+    shapes: list[shapely.Geometry],
 ) -> tuple[int, Floats] | None:
     """Plane and place where a slide lands that comes over a step, None where there is none."""
     along = 0.0
@@ -189,8 +212,9 @@ def _step_down(
         return None
     xy = point[:2] + NUDGE_M * _downhill(facet)
     landed = None
-    for row, other in enumerate(planes):
-        if other is facet or not footprint(other).covers(shapely.Point(*xy)):
+    for row in np.flatnonzero(shapely.covers(shapes, shapely.Point(*xy))).tolist():
+        other = planes[row]
+        if other is facet:
             continue
         z = float((other.offset - xy @ other.normal[:2]) / other.normal[2])
         if z <= point[2] + NUDGE_M and (landed is None or z > landed[1][2]):
@@ -244,7 +268,12 @@ def _edges_at(edges: list[Edge], points: Floats) -> Ints:
 
 
 def _next_plane(
-    edge: Edge, facet: Facet, planes: tuple[Facet, ...], by_id: dict[str, int], point: Floats
+    edge: Edge,
+    facet: Facet,
+    planes: tuple[Facet, ...],
+    by_id: dict[str, int],
+    point: Floats,
+    shapes: list[shapely.Geometry],
 ) -> int | None:
     """The plane beyond an inner edge if its slope leads away from the edge, else None."""
     for name in edge.facets:
@@ -254,8 +283,8 @@ def _next_plane(
         down = _downhill(other)
         step = point.copy()
         step[:2] += NUDGE_M * down
-        if footprint(other).distance(shapely.Point(*step[:2])) < NUDGE_M / 2:
+        if shapes[by_id[name]].distance(shapely.Point(*step[:2])) < NUDGE_M / 2:
             before = step[:2] - 2 * NUDGE_M * down
-            if footprint(facet).distance(shapely.Point(*before)) < NUDGE_M / 2:
+            if shapes[by_id[facet.id]].distance(shapely.Point(*before)) < NUDGE_M / 2:
                 return by_id[name]
     return None

@@ -394,7 +394,8 @@ def _greatest(rows: Ints, most: Floats, gap: Floats) -> Ints:
     bound = most[rows]
     known = float(np.where(np.isfinite(bound), bound - gap[rows], -np.inf).max())
     over = rows[(bound > known + SURE_M) | (rows == rows[np.argmax(bound)])]
-    return over[np.argsort(-most[over], kind="stable")[:MOST_FIGURES]]
+    first: Ints = over[np.argsort(-most[over], kind="stable")[:MOST_FIGURES]]
+    return first
 
 
 def _rivals(work: Pieces, coarse: np.ndarray, rows: Ints, least: Floats, known: Floats) -> np.ndarray:
