@@ -371,7 +371,7 @@ def _placement(
             cover,
             min(bound_any, cover.bound),
             aim=aim,
-            currency=plan.prices.currency,
+            currency=plan.prices.currency + (" (the visit left aside)" if plan.prices.visit else ""),
             places=places,
             lines=any(study.columns[row].kind == "line" for row in one.options.place),
             cells=int(one.asked.size),
