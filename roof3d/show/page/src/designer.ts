@@ -406,8 +406,11 @@ export class Designer {
     this.drag.at = to;
     const anchor = this.app.data.anchors.find((a) => a.id === this.drag!.id)!;
     anchor.points[this.drag.point] = to;
-    this.app.drawMarks();
-    this.app.drawLabels();
+    // where drawing is slow it would hold up the first look, which moves the anchor too
+    if (!this.app.stage!.slow || !this.waiting) {
+      this.app.drawMarks();
+      this.app.drawLabels();
+    }
     this.ask({ id: this.drag.id, point: this.drag.point, at: to });
   }
 

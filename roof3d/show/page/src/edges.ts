@@ -219,7 +219,7 @@ export class Marks {
   private addBalls(): void {
     const place = new three.Matrix4();
     for (const [colour, balls] of this.balls) {
-      const mesh = new three.InstancedMesh(new three.SphereGeometry(1, 14, 10), new three.MeshBasicMaterial({ color: colour }), balls.length);
+      const mesh = new three.InstancedMesh(new three.SphereGeometry(1, 12, 8), new three.MeshBasicMaterial({ color: colour }), balls.length);
       balls.forEach(([at, radius], k) => mesh.setMatrixAt(k, place.makeScale(radius, radius, radius).setPosition(...at)));
       mesh.frustumCulled = false;
       this.group.add(mesh);

@@ -32,7 +32,8 @@ export class Stage {
   private wanted = false;
   private settle = 0;
   private moving = false;
-  private slow = false;
+  /** This machine draws slowly, most often because it has no graphics card. */
+  slow = false;
   private readonly middle: three.Vector3;
   private readonly size: number;
 
