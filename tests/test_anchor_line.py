@@ -13,7 +13,7 @@ from scipy.optimize import brentq, minimize
 
 from roof3d import formulas
 from roof3d.arrest.anchor_line import LineInSeries, build, equilibrium
-from roof3d.arrest.cable import Net, Run, hanging, solve
+from roof3d.arrest.cable import Net, Run, _derivatives, _potential, hanging, solve
 from roof3d.arrest.equipment import Connector, Range
 from roof3d.arrest.integrate import integrate
 from roof3d.arrest.person import stop
@@ -198,9 +198,31 @@ def test_own_weight_is_small_beside_an_arrest_and_right_without_one():
     assert hanging(20.0, 5000.0, weight)[1] == pytest.approx(0.0382, abs=1e-4)
     state, *_ = equilibrium(heavy, {}, stiffness=2.5e6)
     assert state.pulls[0] == pytest.approx(5000.0, rel=1e-4)
+    # a traveller that nobody pulls on hangs where the rope does
+    state, _, (node,), _ = equilibrium(heavy, {0: np.zeros(3)}, stiffness=2.5e6)
+    assert 5.0 - state.places[node, 2] == pytest.approx(0.0382, rel=0.02)
     light = middle(line([20.0], pretension=5000.0), 6000.0)[0]
     loaded = middle(line([20.0], pretension=5000.0, mass=0.39), 6000.0)[0]
     assert light < loaded < light + 0.02
+
+
+@pytest.mark.parametrize("mass", [0.0, 0.4, 2.0])
+def test_forces_are_the_slopes_of_the_potential_with_the_ropes_own_weight_too(mass):
+    # Central differences of the stored potential, a heavy slack rope over a support and a traveller.
+    places = np.array([[0.0, 0, 5], [4.0, 0.3, 4.2], [9.0, 0.5, 5.1], [15.0, 0, 4.8]])
+    net = Net(places, np.array([np.inf, 0.0, np.inf, np.inf]), (Run((0, 1, 2, 3), 15.15, 40_000.0, mass),))
+    forces, _, (pull,) = _derivatives(net, places)
+    assert 0 < pull < 1000  # so slack that the weight counts
+    step = 1e-5
+    for node in range(4):
+        for axis in range(3):
+            sides = []
+            for sign in (1, -1):
+                moved = places.copy()
+                moved[node, axis] += sign * step
+                sides.append(_potential(net, moved, np.zeros_like(places), 1e-4))
+            slope = -(sides[0] - sides[1]) / (2 * step)
+            assert forces[node, axis] == pytest.approx(slope, rel=1e-4, abs=1e-3)
 
 
 # ------------------------------------------------------------------------ measured on the job

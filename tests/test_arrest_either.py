@@ -94,6 +94,7 @@ def test_one_of_the_two_is_enough_in_quebec(tmp_path: Path) -> None:
     status, data = run(tmp_path, "ca-quebec", line=2.3, rise=2.85, peak="9 kN")
     assert status == 1
     assert broken(data) == {"force"}
+    assert ["9.00 kN over the limit of 8.00 kN" in f["text"] for f in data["findings"]] == [True]
     # a long fall at less than 6 kN; at more, both limits are broken
     _, gentle = run(tmp_path, "ca-quebec", line=2.0, rise=1.0, peak="5.5 kN")
     assert max(s["free_fall_m"] or 0 for s in gentle["edge_segments"]) > 1.8

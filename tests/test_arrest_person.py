@@ -443,6 +443,15 @@ def test_impossible_equipment_is_refused_in_one_line(line, message):
     assert "\n" not in str(caught.value)
 
 
+def test_static_and_dynamic_stiffness_of_a_rope_are_both_ends_of_its_range():
+    for rope in (
+        Rope(stiffness=20_000.0, dynamic_stiffness=50_000.0),
+        Rope(stiffness=50_000.0, dynamic_stiffness=20_000.0),
+    ):
+        assert resolve(Line(rope=rope), RULES).stiffness == Range(20_000.0, 50_000.0)
+    assert resolve(Line(rope=Rope(dynamic_stiffness=9_000.0)), RULES).stiffness == Range(9_000.0, 9_000.0)
+
+
 def test_a_misspelt_class_of_absorbers_is_refused_with_the_classes_that_there_are():
     rules = load_rules("eu-363")
     label = Absorber(name="a label", average_force=4000.0, maximum_extension=1.5)
