@@ -504,6 +504,10 @@ def _assumptions(
         "the rope slides along edges without friction, or is held anywhere on its way: the worse counts"
     )
     out.append(f"a ledge that ends within {INSET_M * 100:.0f} cm of the edge stops nobody: it is not counted")
+    out.append(
+        "what lies under an overhang, inward of the plumb line through its edge, is not looked at: a "
+        "body that swings in under the edge can strike it"
+    )
     out.extend(step_words(rules.value("step_height"), boundary.walked))
     if not plan.work:
         out.append("no work areas in the plan: every roof plane counts as work")
