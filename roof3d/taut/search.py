@@ -60,6 +60,7 @@ from roof3d.taut.ways import CANDIDATES, HINTS, first_ways, flip, onward, path_f
 ALLOWANCE = 0.0005  # m
 AT_END = 1e-6  # sum of cosines up to which a rope bends only at a contact's end
 NEAR = 0.01  # m, a way shorter than this has no certain direction
+ROUGH = 2e-5  # m, minima that only order the search are found this well
 SAME = 1e-6  # m, ways to a corner that differ by less are one way
 POOL = 20_000  # sequences kept for one point
 CHECKS = 300  # sequences looked at for one point before it is cut off
@@ -133,7 +134,7 @@ def _out_of_reach(contacts, p, sequence, k, low, high, t, far, cut, from_end):  
     end = np.empty(3)
     for c in range(3):
         end[c] = start[last, c] + from_end * length[last] * way[last, c]
-    lower, _ = shorten(p, end, sequence, k - 1, start, way, low, high, t)
+    lower, _ = shorten(p, end, sequence, k - 1, start, way, low, high, t, ROUGH)
     over = lower + far - cut
     if over <= 0.0:
         return 0.0
@@ -152,7 +153,7 @@ def _out_of_reach(contacts, p, sequence, k, low, high, t, far, cut, from_end):  
 def _runs_straight(  # type: ignore[no-untyped-def]
     sight, ends, middles, first, reach, pair_clear, p_lifted, p_clear, e, before_last, c, cut
 ):
-    """Whether cell c is seen whole from the point, or from all of contact e that the rope can have touched."""
+    """Whether the point sees all of cell c, or all that the rope can have touched of contact e does."""
     if p_clear[c] < 0:
         p_clear[c] = not blocked(sight, p_lifted, middles[c]) and sees_all(
             sight, p_lifted, ends[c, 0], ends[c, 1]
@@ -193,7 +194,7 @@ def _search_one(  # type: ignore[no-untyped-def]
         building.pair_clear,
     )
     ahead, a_clear, pool_reach = tied.ahead, tied.clear, pool.reach
-    sequence, t, low, high, places, reach, t_end = work
+    sequence, t, low, high, places, reach, from_cell, t_end = work
     corner_best[:] = np.inf
     used = size = looked = k = 0
     frontier = np.inf  # least bound among sequences that were put aside
@@ -204,6 +205,13 @@ def _search_one(  # type: ignore[no-untyped-def]
         if parent >= 0:
             last, before_last = pool.contact[parent], pool.parent[parent]
             came = -1 if before_last < 0 else pool.contact[before_last]
+        # cells of the last contact that the rope may touch (from the others it runs straight to the anchor)
+        open_cells = 0
+        if parent >= 0:
+            for d in range(cell_first[last], cell_first[last + 1]):
+                if not a_clear[d] and pool_reach[parent, d - cell_first[last]] < cut:
+                    from_cell[open_cells] = d
+                    open_cells += 1
         for row in range(len(start) if parent < 0 else len(near[0])):
             if parent < 0:
                 f = row
@@ -236,9 +244,9 @@ def _search_one(  # type: ignore[no-untyped-def]
                     if parent < 0:
                         here = point_to_cell(p, cell_low, cell_high, c)
                     else:
-                        for d in range(cell_first[last], cell_first[last + 1]):
-                            if not a_clear[d]:  # from there the rope would run straight to the anchor
-                                here = min(here, pool_reach[parent, d - cell_first[last]] + apart[d, c])
+                        for j in range(open_cells):
+                            d = from_cell[j]
+                            here = min(here, pool_reach[parent, d - cell_first[last]] + apart[d, c])
                         if here + beyond < cut and _runs_straight(
                             building.sight, ends, middles, cell_first, pool_reach, pair_clear,
                             p_lifted, p_clear, came, before_last, c, cut,
@@ -262,7 +270,7 @@ def _search_one(  # type: ignore[no-untyped-def]
                 for c in range(3):
                     places[0, c] = start[last, c] + t[k - 1] * way[last, c]
                 t[k] = one_contact(places[0], tied.a, start[f], way[f], length[f])
-                lower, _ = shorten(p, tied.a, sequence, k + 1, start, way, low, high, t)
+                lower, _ = shorten(p, tied.a, sequence, k + 1, start, way, low, high, t, ROUGH, cut)
             bound = max(bound, lower)
             if bound >= cut:
                 continue
@@ -295,18 +303,14 @@ def _search_one(  # type: ignore[no-untyped-def]
                 bound = np.inf
                 for c in range(cell_first[last], cell_first[last + 1]):
                     slot = c - cell_first[last]
-                    if pool.reach[parent, slot] < cut and not may_see(
-                        building.sight,
-                        building.region,
-                        building.plates,
-                        p,
-                        p,
-                        cell_low[c],
-                        cell_high[c],
-                        FEW,
-                    ):
-                        pool.reach[parent, slot] = np.inf
-                    bound = min(bound, pool.reach[parent, slot] + onward(tied.ahead, c, pool.mask[parent]))
+                    through = pool_reach[parent, slot] + onward(ahead, c, pool.mask[parent])
+                    if through < cut and may_see(
+                        building.sight, building.region, building.plates,
+                        p, p, cell_low[c], cell_high[c], FEW,
+                    ):  # fmt: skip
+                        bound = min(bound, through)
+                    else:
+                        pool_reach[parent, slot] = np.inf
                 bound = max(bound, parent_key)
             for j in range(k):
                 t[j], low[j], high[j] = pool.t[parent, j], pool.low[parent, j], pool.high[parent, j]
@@ -320,7 +324,7 @@ def _search_one(  # type: ignore[no-untyped-def]
                     low[k - 1], high[k - 1] = below, length[last] - above
                     if low[k - 1] > high[k - 1]:
                         continue
-                    lower, _ = shorten(p, tied.a, sequence, k, start, way, low, high, t)
+                    lower, _ = shorten(p, tied.a, sequence, k, start, way, low, high, t, ROUGH, cut)
                     bound = max(bound, lower)
                     for j in range(k):
                         pool.t[parent, j] = t[j]
@@ -389,7 +393,10 @@ def search_all(  # type: ignore[no-untyped-def]
     )  # fmt: skip
     sequence, t, places = np.empty(MOST, np.int64), np.empty(MOST), np.empty((MOST, 3))
     low, high = np.empty(MOST), np.empty(MOST)
-    work = (sequence, t, low, high, places, np.empty(CELLS_MOST), np.empty(MOST))
+    work = (
+        sequence, t, low, high, places,
+        np.empty(CELLS_MOST), np.empty(CELLS_MOST, np.int64), np.empty(MOST),
+    )  # fmt: skip
     first_work = (
         sequence, t, low, high, places, np.empty(n_cells),
         np.empty((CANDIDATES, MOST), np.int64), np.empty(CANDIDATES, np.int64),

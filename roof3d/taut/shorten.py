@@ -63,7 +63,7 @@ def _value(a, p, x, k, smooth):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def shorten(a, p, sequence, k, start, way, low, high, t):  # type: ignore[no-untyped-def]
+def shorten(a, p, sequence, k, start, way, low, high, t, good=1e-9, cut=np.inf):  # type: ignore[no-untyped-def]
     """Shortest polyline a - contacts - p.
 
     ``sequence[:k]`` are contact numbers; ``t[:k]`` holds the first guess and receives the places.
@@ -115,7 +115,9 @@ def shorten(a, p, sequence, k, start, way, low, high, t):  # type: ignore[no-unt
                 between = way[e, 0] * way[f, 0] + way[e, 1] * way[f, 1] + way[e, 2] * way[f, 2]
                 on_f = way[f, 0] * seg[i + 1, 0] + way[f, 1] * seg[i + 1, 1] + way[f, 2] * seg[i + 1, 2]
                 upper[i] = -(between - after * on_f) / seg_len[i + 1]
-        if gap < 1e-9 or (smooth > SMOOTH and gap < 0.1 * smooth):
+        if value - gap - (k + 1) * smooth >= cut:
+            break
+        if gap < good or (smooth > SMOOTH and gap < 0.1 * smooth):
             if smooth <= SMOOTH:
                 break
             smooth = max(SMOOTH, 0.03 * smooth)
