@@ -154,10 +154,14 @@ class Pieces:
         if not len(rows):
             return
         place = self.at[rows]
-        lengths = self.ruler.measure(place, self.limit)
-        lo = np.where(np.isfinite(lengths.lo), lengths.lo, self.limit)
+        up = [place + np.array([0.0, 0.0, h]) for h in self.heights]
+        # where every D-ring is asked for, all is measured in one go, for each asking costs
+        whole = self.ring_from <= 0 and self.ring_to == np.inf
+        lengths = self.ruler.measure(np.concatenate([place, *up]) if whole else place, self.limit)
+        n = len(rows)
+        lo = np.where(np.isfinite(lengths.lo[:n]), lengths.lo[:n], self.limit)
         lo = np.maximum(lo, self.ruler.floor(place))
-        hi = np.maximum(lengths.hi, lo)
+        hi = np.maximum(lengths.hi[:n], lo)
         self.lo[rows], self.hi[rows] = lo, hi
         tallest = max(self.heights)
         self.lo_ring[rows] = np.maximum(lo - tallest, 0.0)
@@ -165,11 +169,14 @@ class Pieces:
         asked = (lo >= self.ring_from) & (lo <= self.ring_to)
         if not asked.any():
             return
-        up = [place[asked] + np.array([0.0, 0.0, h]) for h in self.heights]
-        lengths = self.ruler.measure(np.concatenate(up), self.limit)
-        low = np.where(np.isfinite(lengths.lo), lengths.lo, self.limit).reshape(2, -1)
+        if whole:
+            ring_lo, ring_hi = lengths.lo[n:], lengths.hi[n:]
+        else:
+            rings = self.ruler.measure(np.concatenate([points[asked] for points in up]), self.limit)
+            ring_lo, ring_hi = rings.lo, rings.hi
+        low = np.where(np.isfinite(ring_lo), ring_lo, self.limit).reshape(2, -1)
         self.lo_ring[rows[asked]] = low.min(axis=0)
-        self.hi_ring[rows[asked]] = lengths.hi.reshape(2, -1).max(axis=0)
+        self.hi_ring[rows[asked]] = ring_hi.reshape(2, -1).max(axis=0)
 
     def split(self, which: np.ndarray, parts: int = 2) -> None:
         """Cut pieces into equal parts and measure the new points."""

@@ -30,7 +30,7 @@ MOST_POINTS = 400_000
 SURE_M = 0.01  # heights that are bounded as well as this need no closer look
 MOST_FIGURES = 4  # pieces of a segment that are looked at closer at once, for its figures
 FIGURE_ROUNDS = 8
-GROUPS = 3  # of lengths of rope that are kept snug
+GROUPS = 2  # of lengths of rope that are kept snug
 
 
 @dataclass(frozen=True)
@@ -258,7 +258,8 @@ def _tracks(
     hanging = hanging_potential(work, potential, taut, longest)
     groups = np.zeros(len(length), dtype=np.int64)
     if (hanging < potential).any() and float(np.ptp(length)) > 0:
-        groups = np.ceil((longest - length) / np.ptp(length) * GROUPS - 1e-9).astype(np.int64)
+        share = (longest - length) / np.ptp(length)
+        groups = np.minimum(np.floor(share * GROUPS), GROUPS - 1).astype(np.int64)
     hung = np.zeros(len(length))
     found = []
     for group in np.unique(groups).tolist() or [0]:
