@@ -25,6 +25,7 @@ NARROW = 0.01  # m, brackets wider than this are worth settling the cells for
 MORE = 10  # times the checks are then allowed
 SETTLE_CHECKS = 100  # sequences looked at for the middle of a cell, or the end of a contact
 SPARE = 1.0  # m, cells this far beyond the limit are settled too: their known lengths are upper ends
+SETTLED_FROM = 1000  # points from which on settling pays in any case
 BATCH = 12  # cells measured before their bounds are used for the next
 WIDE = 0.001  # m, brackets wider than this are tried against their neighbours'
 NEIGHBOURS = 24
@@ -236,7 +237,14 @@ def _tie(preparation: Preparation, anchor: Floats) -> _Tied:
     return tied
 
 
-def _search(preparation: Preparation, anchor: Floats, points: Floats, limit: float, checks: int) -> _Raw:
+def _search(
+    preparation: Preparation,
+    anchor: Floats,
+    points: Floats,
+    limit: float,
+    checks: int,
+    thorough: bool = False,
+) -> _Raw:
     tied = _tie(preparation, anchor)
     sight = preparation.sight
     points = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3)
@@ -252,7 +260,7 @@ def _search(preparation: Preparation, anchor: Floats, points: Floats, limit: flo
         np.zeros(n, dtype=np.int64),
     )
     search_all(
-        preparation.arrays, tied.arrays, points, lifted, guess, float(limit), checks, ENOUGH,
+        preparation.arrays, tied.arrays, points, lifted, guess, float(limit), checks, ENOUGH, thorough,
         raw.lo, raw.hi, raw.sequence, raw.count, raw.places, raw.checks,
     )  # fmt: skip
     return raw
@@ -277,14 +285,29 @@ def measure(
     points = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3)
     if preparation.slack > 0.0:
         return _measure_scan(preparation, np.asarray(anchor, dtype=np.float64), points, limit, checks)
+    raw = _solve(preparation, anchor, points, limit, checks, settle)
+    return Lengths(_carry(preparation, points, raw.lo, raw.hi), raw.hi)
+
+
+def _solve(
+    preparation: Preparation, anchor: Floats, points: Floats, limit: float, checks: int, settle: bool
+) -> _Raw:
+    """Search for all points, and again with better bounds and more patience where brackets stay wide."""
+    if settle and len(points) >= SETTLED_FROM:
+        _settle(preparation, anchor, limit)
     raw = _search(preparation, anchor, points, limit, checks)
-    lo, hi = raw.lo, raw.hi
-    wide = np.flatnonzero((lo + NARROW < hi) & (lo < limit))
+    wide = np.flatnonzero((raw.lo + NARROW < raw.hi) & (raw.lo < limit))
     if settle and len(wide):
         _settle(preparation, anchor, limit)
-        again = _search(preparation, anchor, points[wide], limit, MORE * checks)
-        lo[wide], hi[wide] = np.maximum(lo[wide], again.lo), np.minimum(hi[wide], again.hi)
-    return Lengths(_carry(preparation, points, lo, hi), hi)
+        again = _search(preparation, anchor, points[wide], limit, MORE * checks, thorough=True)
+        raw.lo[wide] = np.maximum(raw.lo[wide], again.lo)
+        better = again.hi < raw.hi[wide]
+        for kept, found in (
+            (raw.hi, again.hi), (raw.sequence, again.sequence), (raw.count, again.count),
+            (raw.places, again.places),
+        ):  # fmt: skip
+            kept[wide[better]] = found[better]
+    return raw
 
 
 def _settle(preparation: Preparation, anchor: Floats, limit: float = np.inf) -> None:
@@ -366,7 +389,7 @@ def trace(
 ) -> list[TautPath | None]:
     """The checked path behind each ``hi``; None where none was found within the limit."""
     points = np.asarray(points, dtype=np.float64).reshape(-1, 3)
-    raw = _search(preparation, anchor, points, limit, CHECKS)
+    raw = _solve(preparation, anchor, points, limit, CHECKS, settle=True)
     contacts = preparation.contacts
     paths: list[TautPath | None] = []
     for i, point in enumerate(points):

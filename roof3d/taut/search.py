@@ -372,12 +372,26 @@ def _search_one(  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def search_all(  # type: ignore[no-untyped-def]
-    building, tied, points, lifted, guess, limit, most_checks, enough, lo, hi, seq, count, places_t, checks
+    building,
+    tied,
+    points,
+    lifted,
+    guess,
+    limit,
+    most_checks,
+    enough,
+    thorough,
+    lo,
+    hi,
+    seq,
+    count,
+    places_t,
+    checks,
 ):
     """Taut lengths from an anchor to points (n, 3); see the module's proof.
 
-    ``enough``: a bracket this narrow ends the search. ``guess[i]``: the stood-off place of the point, or of
-    the anchor, is a guess.
+    ``enough``: a bracket this narrow ends the search; ``thorough`` as in ways.first_ways. ``guess[i]``:
+    the stood-off place of the point, or of the anchor, is a guess.
     Results: lo, hi (n,), seq (n, MOST) contacts from the point to the anchor, count (n,),
     places_t (n, MOST), checks (n,) sequences looked at.
     """
@@ -427,7 +441,8 @@ def search_all(  # type: ignore[no-untyped-def]
                 else:
                     end_cosines(start, way, length, e, p, p, p_cosine[e])
         best, best_lower, count[i] = first_ways(
-            building, tied, p_mask, p, lifted[i], limit, straight, hints, first_work, seq[i], places_t[i]
+            building, tied, p_mask, p, lifted[i], limit, straight, thorough,
+            hints, first_work, seq[i], places_t[i],
         )  # fmt: skip
         if best == np.inf and abs(winding(sight[4], lifted[i])) > 0.5:
             continue  # most likely inside the building: not searched, and nothing is claimed

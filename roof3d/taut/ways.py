@@ -75,8 +75,13 @@ def whole(contacts, sequence, k, low, high):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def first_ways(building, tied, p_mask, p, p_lifted, limit, straight, hints, work, seq, places_t):  # type: ignore[no-untyped-def]
-    """(length, proven least of its sequence, contacts) of the best way tried; the way into seq, places_t."""
+def first_ways(  # type: ignore[no-untyped-def]
+    building, tied, p_mask, p, p_lifted, limit, straight, thorough, hints, work, seq, places_t
+):
+    """(length, proven least of its sequence, contacts) of the best way tried; the way into seq, places_t.
+
+    Not ``thorough``: a neighbour's sequence that is free is enough, the search finds what is shorter.
+    """
     sight, faced, contacts = building.sight, building.faced, building.contacts
     start, way = contacts[0], contacts[1]
     cell_contact, node_place, node_lifted = building.cells[1], building.node_place, building.node_lifted
@@ -102,8 +107,8 @@ def first_ways(building, tied, p_mask, p, p_lifted, limit, straight, hints, work
                 seq[j] = sequence[j]
                 places_t[j] = t[j]
             break
-    if count > 0:
-        return best, best_lower, count  # the search that follows finds what is shorter
+    if count > 0 and not thorough:
+        return best, best_lower, count
     # graph paths whose last node sees the point, cheapest first, each sequence once
     for n in range(len(cell_contact)):
         value = np.inf
