@@ -144,7 +144,12 @@ def _required(result: Item, segment: Item, units: str) -> Lines:
         return []
     lines += ["    s, at the worst place that the rope can slide to:"]
     rest = {"L": sums.get("line_at_worst_m"), "d": sums.get("taut_at_rest_m")}
-    lines += ["  " + line for line in formula_lines("surplus", terms.get("s"), units, **rest)]
+    hung = float(sums.get("hung_m") or 0.0)
+    over = None if terms.get("s") is None else terms["s"] - hung
+    lines += ["  " + line for line in formula_lines("surplus", over, units, **rest)]
+    if hung > 0:
+        more = show("hung_m", hung, units)
+        lines.append(f"      plus {more}: with the rope over another place of the edge the body hangs lower")
     lines += ["    X:"]
     parts = {
         "a": sums.get("activation_m"),

@@ -88,6 +88,7 @@ class Below:
         spread_m: Floats | None = None,
         body_m: float = HALF_WIDTH_M,
         near_m: Floats | None = None,
+        rims: bool = True,
     ) -> Sweep:
         """As ``highest``, with a half width for each point (n,), and with what is in the way.
 
@@ -98,6 +99,7 @@ class Below:
         Straight outward is the half width less ``body_m``, half the width of the body in it.
         ``spread_m`` (n,) is how far the edge rises and falls within the footprint: up to there things
         are below. ``near_m`` (n,): from where outward the footprints begin, if not at the edge.
+        ``rims``: whether the edge's own plane straight outward counts at all.
         """
         points = np.atleast_2d(np.asarray(points, dtype=np.float64))
         flat = np.atleast_2d(np.asarray(outward, dtype=np.float64))[:, :2]
@@ -159,7 +161,7 @@ class Below:
             height, triangle, _ = clip(half, np.zeros(n), begin, np.where(facet >= 0, facet, -2), True)
             higher = height > top
             top, which = np.where(higher, height, top), np.where(higher, triangle, which)
-        if len(own) == n:  # the edge's own plane straight across a notch or an opening
+        if rims and len(own) == n:  # the edge's own plane straight across a notch or an opening
             straight = np.maximum(half - body_m - NO_WIDTH_M, 0.0)
             height, triangle, level = clip(straight, begin, reach, rows, True)
             higher = height > top

@@ -57,9 +57,17 @@ class _Runs:
     """The straight runs of all fall edges, and what lies below steps on them."""
 
     def __init__(
-        self, roof: Roof, edges: list[Edge], reach_m: float, half_width_m: float, rise_m: float
+        self,
+        roof: Roof,
+        edges: list[Edge],
+        reach_m: float,
+        half_width_m: float,
+        rise_m: float,
+        *,
+        rims: bool = True,
     ) -> None:
         self.below = prepare(roof)
+        self.rims = rims
         self.reach_m, self.half_width_m, self.rise_m = reach_m, half_width_m, rise_m
         self.edge_of = [number for number, edge in enumerate(edges) for _ in edge.points[1:]]
         self.start = np.concatenate([edge.points[:-1] for edge in edges])
@@ -105,6 +113,7 @@ class _Runs:
             own=tuple(self.own[k] for k in steps.run),
             spread_m=np.abs(high - low)[:, 2] / 2,
             body_m=self.half_width_m,
+            rims=self.rims,
         )
 
     def nodes(self, edges: list[Edge]) -> list[list[RunEnd]]:
@@ -224,7 +233,8 @@ def fill_drops(roof: Roof) -> Roof:
     """The roof with ``Edge.drop_m`` of every fall edge: the least height to what lies below.
 
     Looked up over the body's reach outward from every place of the edge itself; clearance counts a body's
-    width to either side as well, so over a slope it may find less.
+    width to either side as well, so over a slope it may find less. Through a hole the drop is that to
+    what lies under it, not to its far rim.
     """
     drops = _least_drops(roof)
     edges = [replace(edge, drop_m=drops[edge.id]) if edge.id in drops else edge for edge in roof.edges]
@@ -245,7 +255,7 @@ def _least_drops(roof: Roof) -> dict[str, float]:
     edges = [edge for edge in roof.edges if edge.fall]
     if not edges:
         return {}
-    runs = _Runs(roof, edges, REACH_M, 0.0, 1.5)
+    runs = _Runs(roof, edges, REACH_M, 0.0, 1.5, rims=False)
     heaps: list[list[tuple[float, int, int, float, float, float, str]]] = [[] for _ in edges]
     count = 0
 
