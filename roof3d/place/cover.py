@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import heapq
 import itertools
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -82,12 +82,17 @@ class Effort:
     work: float = 80.0
     nodes: int = 60  # HiGHS branching nodes for one piece before it is split
     piece: float = 0.06  # million entries; larger pieces are split without asking HiGHS first
-    swaps: int = 100_000  # of local search without gain before it ends, and at most 200 per column
+    swaps: int = 100_000  # of local search without gain before it ends, and few per column
     solver: str = "highs"  # or "cp-sat", an extra, asked for each part as a whole before branching
 
 
 USUAL = Effort()
-SEEDS = (1, 2, 3)
+LITTLE = 10_000
+"""Entries of a matrix up to which the solver alone is the faster."""
+ROUNDS = (((1,), 40, 0.3, 4e5), ((1, 2, 3), 200, 1.0, np.inf))
+"""Rounds of search: seeds, swaps per column without gain before each ends, and what share of the work is
+left to the proof after it, for parts of at most so many entries. A quick look first: on little, the proof is
+near once the cover is good, and a long search for a better cover would look for what is not there."""
 STRONGER_PER_S = 4e6
 """Matrix entries of work that stand for one second of the stronger solver's deterministic time (a pass of
 the relaxation over 0.9 million entries, counted 20 times, takes about 4 s)."""
@@ -133,25 +138,29 @@ def solve_cover(
             best = base + sum(part.best for part in parts)
             report(Progress(stage, best, base + sum(part.bound for part in parts)))
 
-    total = sum(part.entries for part in parts)
     for part in parts:
         part.begin(None if start is None else np.flatnonzero(np.isin(part.columns, start)))
         tell("bound and first cover")
-    for part in parts:
-        if not part.closed and not stop():
-            part.refine(stop)
-            tell("better covers")
+    small_first = sorted(parts, key=lambda part: part.entries)  # sure gains
     budget = effort.work * 1e6
-    for part in sorted(parts, key=lambda part: part.entries):  # small parts first: sure gains
-        if not part.closed and not stop():
-            share = budget * part.entries / max(total, 1)
-            spent_before = part.work
-            if effort.solver == "cp-sat":
-                part.ask_stronger(share / 2, stop)
-                tell("stronger solver")
-            part.branch(share, stop, lambda: tell("proof"))
-            budget -= part.work - spent_before
+    for seeds, idle, share, most in ROUNDS:
+        for part in parts:
+            if not part.closed and not stop():
+                part.refine(seeds, idle, stop)
+                tell("better covers")
+        left, spent_before = budget * share, sum(part.work for part in parts)
+        total = sum(part.entries for part in parts if not part.closed)
+        for part in small_first:
+            if part.closed or stop() or part.entries > most:
+                continue
+            mine, before = left * part.entries / max(total, 1), part.work
             total -= part.entries
+            if effort.solver == "cp-sat" and share == 1.0:
+                part.ask_stronger(mine / 2, stop)
+                tell("stronger solver")
+            part.branch(mine + before - part.work, stop, lambda: tell("proof"))
+            left -= part.work - before
+        budget -= sum(part.work for part in parts) - spent_before
     chosen = np.sort(np.concatenate([reduced.taken, *(part.columns[part.chosen] for part in parts)]))
     best = float(price[chosen].sum())
     bound = base + sum(part.bound for part in parts)
@@ -208,19 +217,19 @@ class _Part:
         if (np.asarray(self.matrix[:, whole].sum(axis=1)).ravel() > 0).all():
             self.offer(whole)
 
-    def refine(self, stop: Stop) -> None:
+    def refine(self, seeds: Sequence[int], idle: int, stop: Stop) -> None:
         """Local search from the first cover, from different seeds; the solver alone is faster on little."""
-        if self.entries <= self.effort.piece * 1e6:
+        if self.entries <= LITTLE:
             return
         first = self.chosen
-        for seed in SEEDS:
+        for seed in seeds:
             if self.closed or stop():
                 return
             found = improve(
                 self.matrix,
                 self.cost,
                 first,
-                steps=min(self.effort.swaps, 200 * self.columns.size),
+                steps=min(self.effort.swaps, idle * self.columns.size),
                 floor=self.bound,
                 seed=seed,
                 stop=stop,
