@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -509,9 +510,15 @@ def test_several_workers_load_more_than_one():
         got = line_loads(build(replace(record, workers=workers)), 4000.0)
         ends.append(got.points[0].magnitude_n)
         sags.append(got.spans[0].deflection_m)
-    assert ends == sorted(ends)
-    assert sags == sorted(sags)
+    assert all(b > a for a, b in pairwise(ends))
+    assert all(b > a for a, b in pairwise(sags))
     assert ends[-1] > 2 * ends[0]
+    # two fall with twice the force of one
+    double = span_places(build(record), 8000.0)[0]
+    assert sags[1] == pytest.approx(double.deflection_m)
+    assert line_loads(build(replace(record, workers=2)), 4000.0).spans[0].length == pytest.approx(
+        double.length
+    )
 
 
 def test_workers_in_other_spans_never_pull_the_line_up_for_the_claim():

@@ -310,3 +310,24 @@ def test_reach_is_claimed_from_the_rope_as_it_lies_not_from_the_straight_line_th
     # without the bends nothing is claimed from a line that lies on something
     blind = replace(ruler, spans=(replace(ruler.spans[0], bends=()),))
     assert np.all(np.isinf(blind.measure(points).hi))
+
+
+def test_loads_on_a_support_beside_a_laid_span_are_raised_to_the_greatest_pull():
+    # Pulled nearly along the line the solver finds little; square to it the same fall pulls harder, and the
+    # support has to hold that too.
+    gable = Gable(6.0, 0.4)
+    a, post, b = (0.0, -9.0, 3.5), (1.0, 5.0, 5.2), (2.0, 14.0, 4.0)
+    record = AnchorLine("H", (a, post, b), rope=Rope(stiffness=200_000.0), pretension=3000.0)
+    first, x = gable.over(np.array(a), np.array(post))
+    second = float(np.linalg.norm(np.subtract(b, post)))
+    model = build(record, lengths=[first, second], bends=[gable.ridge(x)[None], np.empty((0, 3))])
+    along = np.array([0.1, 0.9, -0.1])
+    got = line_loads(model, 1500.0, directions=[along])
+    solved = 0.0
+    for span, leg in ((0, 0), (0, 1), (1, 0)):
+        state, _, _, points = equilibrium(
+            model, {span: along / np.linalg.norm(along) * 1500.0}, stiffness=200_000.0, legs={span: leg}
+        )
+        solved = max(solved, float(np.linalg.norm(state.forces[points[1]])))
+    assert "square to the span" in got.points[1].case
+    assert got.points[1].magnitude_n > 1.3 * solved
