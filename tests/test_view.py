@@ -527,7 +527,7 @@ def checked(page: Any) -> None:
     page.wait_for_function(
         "() => roof3d.designer.state && !roof3d.designer.checking && !roof3d.previewing"
         " && document.documentElement.dataset.checked == roof3d.designer.state.version",
-        timeout=120_000,
+        timeout=300_000,
     )
 
 
