@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+os.environ["ROOF3D_CACHE"] = "off"  # tests compute: what an earlier run has kept proves nothing
 
 PROJECT = Path(__file__).resolve().parents[1]
 MODELS = PROJECT / "models"

@@ -8,6 +8,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from roof3d.records import Floats, Ints, Lengths, Mesh, Roof, TautPath
+from roof3d.taut import store
 from roof3d.taut.cells import SIDES, Cells, bound_from, cut_cells
 from roof3d.taut.clear import cells_seen
 from roof3d.taut.contacts import Contacts, find_contacts
@@ -83,7 +84,18 @@ def _contact_arrays(c: Contacts) -> tuple[np.ndarray, ...]:
 
 
 def prepare_mesh(mesh: Mesh, ground: float) -> Preparation:
-    """Prepare a mesh whose ground lies at height ``ground`` (local frame)."""
+    """Prepare a mesh whose ground lies at height ``ground`` (local frame), or take what store.py keeps."""
+    if len(mesh.triangles) < store.FROM_TRIANGLES or store.folder() is None:
+        return _prepare(mesh, ground)
+    name = store.key(mesh, ground)
+    made: Preparation | None = store.read(Preparation, name)
+    if made is None:
+        made = _prepare(mesh, ground)
+        store.write(made, name)
+    return made
+
+
+def _prepare(mesh: Mesh, ground: float) -> Preparation:
     surfaces = merge(mesh)
     slack = 0.0
     if len(surfaces.normals) > PIECES_MOST:
