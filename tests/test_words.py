@@ -80,10 +80,10 @@ def test_no_text_of_a_table_is_cut() -> None:
     for language in shipped_languages():
         for units in ("m", "ft"):
             shown = check_table(result, units, load_texts(language))
-            for segment in result["edge_segments"]:
-                if segment["state"] in ("short", "swing", "arrest"):
-                    needed = segment["clearance_required_m"]
-                    assert format_length(needed, units, direction="up") in shown
+            short = [s for s in result["edge_segments"] if s["state"] == "short"]
+            worst = min(short, key=lambda s: s["margin_m"])
+            for key, way in (("clearance_required_m", "up"), ("clearance_available_m", "down")):
+                assert format_length(worst[key], units, direction=way) in shown
             assert format_length(123.456, units) in shown
             for key in ("anchor", "policy", "free_fall", "margin", "served", "rating"):
                 assert load_texts(language)(f"table.{key}") in shown
