@@ -14,6 +14,7 @@ from roof3d.taut.hidden import may_see
 CELL = 0.8  # m, wanted length of a cell
 CELLS_MOST = 16  # cells an edge is cut into at most
 FEW = 3  # halvings when one cell is tested against another: they are short already
+FAR = 15.0  # m, cells further apart count as seeing each other where their contacts may: it saves time
 SIDES = 2
 
 
@@ -79,9 +80,9 @@ def _cell_apart(sight, region, plates, pair, contact, low, high, apart):  # type
         for d in range(c + 1, n):
             if pair[contact[c], contact[d]] == 0:
                 continue
-            if not may_see(sight, region, plates, low[c], high[c], low[d], high[d], FEW):
-                continue
             s = np.float32(_cell_distance(low, high, c, d) * (1.0 - 1e-6))
+            if s < FAR and not may_see(sight, region, plates, low[c], high[c], low[d], high[d], FEW):
+                continue
             apart[c, d] = s
             apart[d, c] = s
 

@@ -34,7 +34,10 @@ def folder() -> Path | None:
     if named:
         return Path(named)
     home = os.environ.get("XDG_CACHE_HOME")
-    return (Path(home) if home else Path.home() / ".cache") / "roof3d"
+    try:
+        return (Path(home) if home else Path.home() / ".cache") / "roof3d"
+    except RuntimeError:  # a user without a home
+        return None
 
 
 @cache
