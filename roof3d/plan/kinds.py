@@ -14,7 +14,6 @@ from roof3d import units
 from roof3d.errors import InputError
 from roof3d.tomlfile import describe, unknown
 
-
 GIVEN = "given"
 """Field of a record that keeps which keys its table sets, where default and chosen differ in standing."""
 
