@@ -153,7 +153,9 @@ def after(asks: int) -> Callable[[], bool]:
 
 
 @pytest.mark.parametrize("asks", [0, 7, 25, 60, 120, 200])
-def test_a_stop_at_any_time_leaves_a_sound_plan(roof: Roof, plan: Plan, tmp_path: Path, asks: int) -> None:
+def test_a_stop_at_any_time_leaves_a_sound_plan(
+    roof: Roof, plan: Plan, whole: Placement, tmp_path: Path, asks: int
+) -> None:
     """Wherever the question is answered with yes: the claims made are those of the check, and a stop that
     cut something off is told."""
     found = place(roof, plan, stop=after(asks))
