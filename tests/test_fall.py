@@ -308,14 +308,16 @@ def test_a_wider_bracket_is_never_better():
 
 
 def test_room_is_not_all_that_can_lack():
-    """Room for any fall, but a free fall of 1.5 m + surplus over 2 m: broken where the surplus says so."""
+    """Room for any fall, but a free fall of more than 2 m: broken where the body gets that low first."""
     limits = Limits(None, None, free_fall=2.0)
     segments = [s for s in run(flat_roof(40, 30, 40), (20, 3, 40), 5.0, limits=limits) if s.edge == "E1"]
-    half = np.sqrt((5.0 - (2.0 - PRACTICE.attachment)) ** 2 - 3**2)  # Pythagoras
+    # the slack rope slides: straight below the place the body is as far as the line is long (Pythagoras)
+    half = np.sqrt(5.0**2 - (3.0 + 2.0 - PRACTICE.attachment) ** 2)
     short = [s for s in segments if s.state == "short"]
     assert [s.breaks for s in short] == [("free-fall",)]
-    assert 20 - half - 0.011 <= short[0].from_m <= 20 - half + 1e-9
-    assert 20 + half - 1e-9 <= short[0].to_m <= 20 + half + 0.011
+    # a bound over pieces of the edge: never less, and little more
+    assert 20 - half - 0.15 <= short[0].from_m <= 20 - half + 1e-9
+    assert 20 + half - 1e-9 <= short[0].to_m <= 20 + half + 0.15
     assert short[0].margin_m > 0  # the margin speaks of room
     arrest = [s for s in segments if s.state == "arrest"]
     assert len(arrest) == 2
@@ -531,3 +533,24 @@ def test_free_fall_is_never_less_than_nothing():
     assert mine
     assert min(s.surplus_m for s in mine) < -1.5
     assert all(s.free_fall_m == max(0.0, 1.5 + s.surplus_m) for s in mine)
+
+
+def test_a_slack_rope_slides_before_it_pulls():
+    """Free fall to one side of the anchor: a body falls until it is a line's length away over the edge.
+
+    Unfolded, the anchor is 3 m behind a level edge; straight below a place x aside the rope pulls at a depth
+    of ``sqrt(L^2 - x^2) - 3`` (Pythagoras), later than where a rope held at that place would pull.
+    """
+    limits = Limits(0.5, None)  # cuts the edge where the swing drop is 0.5 m
+    found = run(flat_roof(40, 30, 40), (20, 3, 40), 6.0, limits=limits)
+    segments = [s for s in found if s.edge == "E1" and s.surplus_m > 0]
+    greatest = max(s.free_fall_m for s in segments)
+    assert greatest == pytest.approx(PRACTICE.attachment + 3.0, abs=0.02)  # at the foot of the anchor
+    beside = [s for s in segments if not s.from_m < 20 < s.to_m]
+    for segment in beside:
+        x = max(0.0, segment.from_m - 20, 20 - segment.to_m)
+        truth = PRACTICE.attachment + np.sqrt(max(36 - x * x, 0)) - 3
+        assert segment.free_fall_m >= truth - 1e-9
+        assert segment.free_fall_m <= truth + 0.3
+    held_there = [PRACTICE.attachment + 6 - np.hypot(3, max(0.0, s.from_m - 20, 20 - s.to_m)) for s in beside]
+    assert any(s.free_fall_m > h + 0.1 for s, h in zip(beside, held_there, strict=True))

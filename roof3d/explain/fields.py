@@ -27,6 +27,7 @@ MEANINGS = {
     "half_width_m": "how far to either side a falling body is taken to sweep",
     "least_cell_m": "least side of the cells, where reach or state changes",
     "line_at_worst_m": "line length where the margin is least",
+    "slides_m": "further fall before the rope pulls, if it slides along the edge while it is slack",
     "hung_m": "how much lower the body hangs there with the rope over another place of the edge",
     "line_m": "line length where the worker goes over",
     "notes": "number of findings that are no more than notes",

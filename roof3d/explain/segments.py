@@ -112,9 +112,14 @@ def _surplus(result: Item, segment: Item, units: str) -> Lines:
 
 def _free_fall(result: Item, segment: Item, units: str) -> Lines:
     h = result.get("plan", {}).get("attachment_height_m")
-    return formula_lines(
-        "free_fall_over_edge", segment["free_fall_m"], units, h=h, s=segment["surplus_m"]
-    ) + ["    " + line for line in sources(result, ("free_fall_limit",), units)]
+    slides = float(segment.get("sums", {}).get("slides_m") or 0.0)
+    lines = formula_lines(
+        "free_fall_over_edge", segment["free_fall_m"], units, h=h, s=segment["surplus_m"] + slides
+    )
+    if slides > 0:
+        more = show("slides_m", slides, units)
+        lines.append(f"      s with {more} more: slack, the rope slides along the edge before it pulls")
+    return lines + ["    " + line for line in sources(result, ("free_fall_limit",), units)]
 
 
 def _swing_drop(result: Item, segment: Item, units: str) -> Lines:

@@ -33,7 +33,7 @@ class Exposure:
     state: Ints  # (n,)
     margin: Floats  # (n,) nan where no fall is possible
     anchor: Ints  # (n,) -1 none
-    surplus: Floats  # (n,) greatest line surplus at an edge that can be gone over from here; nan none
+    surplus: Floats  # (n,) line that a fall over an edge near here can draw out before it pulls; nan none
     swing_drop: Floats  # (n,) greatest swing drop there, inf where it has no bound; nan none
 
 
@@ -63,7 +63,7 @@ def _bins(result: Assessment) -> _Bins:
     first[1:] = (key[order][1:] != key[order][:-1]).any(axis=1)
     pick = order[first]
     begins = np.flatnonzero(first)
-    surplus = np.where(fall, result.surplus[row], -np.inf)[order]
+    surplus = np.where(fall, (result.surplus + result.slides)[row], -np.inf)[order]
     # a drop that is not known counts as one without a bound
     drop = np.where(np.isnan(result.swing_drop), np.inf, result.swing_drop)[row]
     drop = np.where(fall, drop, -np.inf)[order]

@@ -19,11 +19,14 @@ EVEN_M = 1e-3  # over ground as even as this the rest point is the lowest place 
 PARTS = 4  # of a piece that bounds others
 
 
-def hanging_potential(work: Pieces, potential: Floats, taut: Floats, length: float) -> Floats:
+def hanging_potential(
+    work: Pieces, potential: Floats, taut: Floats, length: float, asked: Ints | None = None
+) -> Floats:
     """Lower bound, for each piece, of ``length`` plus the least height of a D-ring straight below it.
 
     ``potential``, ``taut``: lower bounds over the pieces. Never above ``potential``. Other places count as
-    far as the rest of the rope reaches along the boundary.
+    far as the rest of the rope reaches along the boundary. ``asked``: pieces looked at, without it
+    those where it matters to the room below.
     """
     out = potential.copy()
     spare = length - taut
@@ -32,7 +35,7 @@ def hanging_potential(work: Pieces, potential: Floats, taut: Floats, length: flo
         return out
     most = float(spare[giving].max())
     # on a run over even ground no place is worse than the rest point itself
-    asked = _raised(work, giving)
+    asked = _raised(work, giving) if asked is None else asked
     if not len(asked):
         return out
     at, spare, least = _parts(work, giving, potential, taut, length)

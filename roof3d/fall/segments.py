@@ -87,14 +87,15 @@ def _segment(
     sums = {"line_m": float(result.length[deepest]), "taut_m": float(result.taut[deepest])}
     if state <= ARREST:
         # where the edge is passed only by stretch the line may pull before the D-ring gets down to it
-        free = max(0.0, terms.attachment + float(result.surplus[deepest]))
+        slides = float((result.surplus + result.slides)[rows].max() - result.surplus[deepest])
+        free = max(0.0, terms.attachment + float(result.surplus[deepest]) + slides)
         drop = float(result.swing_drop[rows].max())
         angle = _widest_angle(result, rows)
         worst = int(rows[np.argmin(result.margin[rows])])
         governs = int(result.governs[worst])
         margin = float(result.margin[worst])
         length = float(result.length[worst])
-        fall = max(0.0, terms.attachment + float(result.surplus[worst]))
+        fall = max(0.0, terms.attachment + float((result.surplus + result.slides)[worst]))
         # how far the D-ring gets below that place, which may be further than the rope over it leads
         deep = length - float(result.taut[governs]) + float(result.hung[worst])
         required = float(terms.below_edge(length, fall)) + deep
@@ -112,6 +113,8 @@ def _segment(
             "line_elongation": terms.elongation,
             "extra_m": terms.extra,
         }
+        if slides > 0:
+            sums["slides_m"] = slides
         if result.hung[worst] > 0:
             sums["hung_m"] = float(result.hung[worst])
         swings = int(result.rest[rows[np.argmax(result.swing_drop[rows])]])

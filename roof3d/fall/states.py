@@ -31,6 +31,7 @@ SURE_M = 0.01  # heights that are bounded as well as this need no closer look
 MOST_FIGURES = 4  # pieces of a segment that are looked at closer at once, for its figures
 FIGURE_ROUNDS = 8
 GROUPS = 2  # of lengths of rope that are kept snug
+SLIDE_GROUPS = 12  # of them where the free fall is told
 
 
 @dataclass(frozen=True)
@@ -62,6 +63,7 @@ class Assessment:
     potential: Floats  # (m,) height plus taut length, at least
     value: Floats  # (m,) that, less the height of what lies below
     hung: Floats  # (m,) by how much a body hangs lower there from a rope that runs over another place
+    slides: Floats  # (m,) further fall before the rope pulls, if it slides along the edge while slack
     others: tuple[tuple[int, ...], ...]  # further rest pieces that lie as low
     blocked: Ints  # piece where something is in the way, -1 nowhere
     breaks: np.ndarray  # (m, words of records.BREAKS) bool; swing only where it is known or decides
@@ -92,15 +94,18 @@ def assess(
     # the D-ring above an edge matters where the line is kept snug, and to tell held from beyond
     ring = (0.0, np.inf) if tie.policy == "snug" else (tie.length, tie.length + terms.attachment)
     work = Pieces.cut(boundary, ruler, reach_limit(tie, terms), terms, guards, spacing, ring)
-    result = _evaluate(work, tie, terms, limits)
+    result = _evaluate(work, tie, terms, limits, False)
     figures = 0
-    for _ in range(ROUNDS):
-        split, settled = _what_to_split(result, tolerance)
-        figures += settled
-        if not split.any() or figures > FIGURE_ROUNDS or len(work.lo) > MOST_POINTS:
-            break
-        work.split(split)
-        result = _evaluate(work, tie, terms, limits)
+    for sliding in (False, True):  # what a slack rope does is asked once the rest is known: it costs most
+        if sliding:
+            result = _evaluate(work, tie, terms, limits, True)
+        for _ in range(ROUNDS):
+            split, settled = _what_to_split(result, tolerance)
+            figures += settled
+            if not split.any() or figures > FIGURE_ROUNDS or len(work.lo) > MOST_POINTS:
+                break
+            work.split(split)
+            result = _evaluate(work, tie, terms, limits, sliding)
     return result
 
 
@@ -128,7 +133,22 @@ def _least_hanging(work: Pieces, tie: Tie) -> tuple[Floats, Floats, Floats, Floa
     return below, least, point_below, point_least
 
 
-def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessment:
+def _slides(work: Pieces, potential: Floats, taut: Floats, passable: np.ndarray, length: Floats) -> Floats:
+    """By how much further a body falls from each piece before its rope pulls, metres.
+
+    A rope that lies slack over the edge slides along it: it pulls only where the body, straight below the
+    piece, is as far as the rope is long over the place of the boundary that leaves it most.
+    """
+    out = np.zeros(len(length))
+    rows = np.flatnonzero(passable)
+    for some, longest in _alike(length[rows], SLIDE_GROUPS):
+        asked = rows[some]
+        out[asked] = (potential - hanging_potential(work, potential, taut, longest, asked))[asked]
+    return out
+
+
+def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits, sliding: bool) -> Assessment:
+    """States of all pieces; ``sliding``: with what a slack rope that slides adds to the free fall."""
     boundary = work.boundary
     size = work.b - work.a
     point_length, length = _lengths(work, tie)
@@ -146,6 +166,11 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessmen
     passable = surplus + terms.stretch(length, terms.attachment + slide) >= 0
     passable &= ~work.far & ~work.walked
 
+    slides, point_slides = np.zeros(len(length)), np.zeros(len(point_length))
+    if sliding:
+        slides = _slides(work, potential, taut, passable, length)
+        for ends in (work.ia, work.ib):
+            np.maximum.at(point_slides, ends, slides)
     points_asked = np.flatnonzero(point_pass)
     pieces_asked = np.flatnonzero(passable)
     k = len(pieces_asked)
@@ -159,7 +184,9 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessmen
         work, potential, taut, bends, start, seeds.astype(np.int64), seed_pieces, asked_length
     )
     drops = start - tracks.lowest
-    asked_fall = terms.attachment + np.concatenate((surplus[pieces_asked], point_surplus[points_asked]))
+    asked_fall = terms.attachment + np.concatenate(
+        ((surplus + slides)[pieces_asked], (point_surplus + point_slides)[points_asked])
+    )
     margins = tracks.worst - terms.below_edge(asked_length, asked_fall) - asked_length
     breaks = _limits_broken(work, tie, limits, pieces_asked, points_asked, asked_fall)
     breaks[:, ROOM] = margins < 0
@@ -230,6 +257,7 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits) -> Assessmen
         potential=potential,
         value=potential - work.top,
         hung=spread(hung, 0.0),
+        slides=slides,
         others=tuple(_spread_ties(tracks.others[:k], pieces_asked, len(state))),
         blocked=spread_rows(tracks.blocked),
         breaks=broken,
@@ -254,18 +282,10 @@ def _tracks(
     that a rope can get to.
     """
     point_potential = np.where(bends, work.at[:, 2] + work.lo, np.inf)
-    longest = float(length.max(initial=0.0))
-    hanging = hanging_potential(work, potential, taut, longest)
-    groups = np.zeros(len(length), dtype=np.int64)
-    if (hanging < potential).any() and float(np.ptp(length)) > 0:
-        share = (longest - length) / np.ptp(length)
-        groups = np.minimum(np.floor(share * GROUPS), GROUPS - 1).astype(np.int64)
     hung = np.zeros(len(length))
     found = []
-    for group in np.unique(groups).tolist() or [0]:
-        rows = np.flatnonzero(groups == group)
-        if group:
-            hanging = hanging_potential(work, potential, taut, float(length[rows].max()))
+    for rows, longest in _alike(length, GROUPS):
+        hanging = hanging_potential(work, potential, taut, longest)
         some = find_tracks(
             point_potential,
             work.ia,
@@ -280,6 +300,19 @@ def _tracks(
         hung[rows] = np.where(some.governs >= 0, (potential - hanging)[some.governs], 0.0)
         found.append((rows, some))
     return join_tracks(found, len(length)), hung
+
+
+def _alike(length: Floats, most: int) -> list[tuple[Ints, float]]:
+    """Ropes of nearly the same length in up to ``most`` groups, rows each, with the longest of them.
+
+    The longest hangs lowest.
+    """
+    groups = np.zeros(len(length), dtype=np.int64)
+    if len(length) and np.ptp(length) > 0:
+        share = (length.max() - length) / np.ptp(length)
+        groups = np.minimum(np.floor(share * most), most - 1).astype(np.int64)
+    rows = [np.flatnonzero(groups == group) for group in np.unique(groups).tolist() or [0]]
+    return [(some, float(length[some].max(initial=0.0))) for some in rows]
 
 
 def _limits_broken(
