@@ -26,6 +26,7 @@ def main() -> None:
     parser.add_argument("--limit", type=float, default=15.0, help="line length, metres")
     parser.add_argument("--most", type=float, default=60.0, help="seconds for each part, then a guess")
     options = parser.parse_args()
+    os.environ["ROOF3D_CACHE"] = "off"  # preparations are made, not read
     print(machine())
     taut.measure(*_first())
     cores = os.cpu_count() or 1

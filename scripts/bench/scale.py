@@ -6,6 +6,7 @@ Usage: python scripts/bench/scale.py [--triangles N ...] [--houses N ...] [--lim
 from __future__ import annotations
 
 import argparse
+import os
 import resource
 import time
 from dataclasses import replace
@@ -79,6 +80,7 @@ def main() -> None:
     parser.add_argument("--limit", type=float, default=25.0, help="line length, metres")
     parser.add_argument("--points", type=int, default=10_000)
     options = parser.parse_args()
+    os.environ["ROOF3D_CACHE"] = "off"  # preparations are made, not read
     print(machine())
     taut.measure(*_first())
     house = read_mesh(MODELS / "l-valley.glb")
