@@ -190,10 +190,10 @@ def bench(name: str, count: int, limit: float) -> None:
         f"    taut: preparation {setup:.3f} s, each anchor {1000 * np.median(times):.1f} ms "
         f"(least {1000 * min(times):.1f}, most {1000 * max(times):.1f})"
     )
+    wide = f"{100 * (width > 1).mean():.2f} % over 1 mm, {100 * (width > 10).mean():.2f} % over 1 cm"
     print(
         f"    brackets within the line: median {np.median(width):.2f} mm, "
-        f"99 % {np.quantile(width, 0.99):.1f} mm, widest {width.max():.1f} mm; {100 * (width > 1).mean():.2f} % over 1 mm, "
-        f"{100 * (width > 10).mean():.2f} % over 1 cm"
+        f"99 % {np.quantile(width, 0.99):.2f} mm, widest {width.max():.2f} mm; {wide}"
     )
     if len(fine.triangles) <= MOST:
         peers(fine, int(sources[-1]), chosen, upper, times[-1])
