@@ -91,14 +91,20 @@ def test_a_folder_that_cannot_be_written_is_left_alone(
     assert blocked.read_text() == ""
 
 
-def test_the_oldest_go(kept_in: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(store, "FILES_MOST", 2)
-    for number, name in enumerate(("model-dormers", "model-t-plan", "model-l-valley")):
+@pytest.mark.parametrize(("limit", "value", "left"), [("FILES_MOST", 2, 2), ("BYTES_MOST", 1000, 1)])
+def test_the_oldest_go(
+    kept_in: Path, monkeypatch: pytest.MonkeyPatch, limit: str, value: int, left: int
+) -> None:
+    monkeypatch.setattr(store, limit, value)
+    for number, name in enumerate(("model-dormers", "model-t-plan", "model-flat")):
         mesh = made(name)
         taut.prepare_mesh(mesh, ground_of(mesh))
         for age, file in enumerate(sorted(kept_in.glob("*.npz"), key=lambda p: p.stat().st_mtime)):
             os.utime(file, (number * 10 + age, number * 10 + age))
-    assert len(list(kept_in.glob("*.npz"))) == 2
+    kept = list(kept_in.glob("*.npz"))
+    assert len(kept) == left
+    mesh = made("model-flat")
+    assert f"{store.key(mesh, ground_of(mesh))}.npz" in {file.name for file in kept}
 
 
 def test_off_by_the_environment(tmp_path: Path) -> None:

@@ -23,7 +23,8 @@ import numpy as np
 from roof3d.records import Mesh
 
 FROM_TRIANGLES = 100  # smaller meshes are prepared faster than a file is found
-FILES_MOST = 60  # the oldest go
+FILES_MOST = 60  # the oldest go ...
+BYTES_MOST = 500_000_000  # ... until no more than this is kept either
 
 
 def folder() -> Path | None:
@@ -116,6 +117,9 @@ def write(record: Any, name: str) -> None:
             Path(half).replace(place / f"{name}.npz")
         finally:
             Path(half).unlink(missing_ok=True)
-        by_age = sorted(place.glob("*.npz"), key=lambda p: p.stat().st_mtime)
-        for old in by_age[:-FILES_MOST]:
-            old.unlink(missing_ok=True)
+        newest = sorted(place.glob("*.npz"), key=lambda p: p.stat().st_mtime, reverse=True)
+        total = 0
+        for number, old in enumerate(newest):
+            total += old.stat().st_size
+            if number >= FILES_MOST or (number and total > BYTES_MOST):
+                old.unlink(missing_ok=True)
