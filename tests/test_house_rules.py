@@ -233,3 +233,20 @@ def test_scripts_name_no_place_to_download_from() -> None:
     assert len(files) > 3
     for path in files:
         assert not words.search(path.read_text(encoding="utf-8")), path
+
+
+def test_what_modules_import_is_installed_with_them() -> None:
+    """What a module imports as it is loaded is a dependency, not an extra; extras are loaded where used."""
+    project = tomllib.loads((PROJECT / "pyproject.toml").read_text())["project"]
+    declared = {re.split(r"[^\w-]", line)[0].lower().replace("-", "_") for line in project["dependencies"]}
+    missing = []
+    for path in MODULES:
+        for node in ast.parse(path.read_text()).body:
+            names = [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+            names += [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
+            for name in names:
+                top = name.split(".")[0]
+                if top not in sys.stdlib_module_names and top not in declared | {"roof3d", "__future__"}:
+                    missing.append(f"{path.relative_to(PROJECT)}: {top}")
+    allowed = {"starlette", "uvicorn", "websockets"}  # show/view_*: loaded by the command that needs them
+    assert [line for line in missing if line.split(": ")[1] not in allowed] == []
