@@ -514,7 +514,8 @@ def _assumptions(
     if any(one.tie.policy == "fixed" for one in tied):
         out.append(
             "before it goes over an edge of a plane steeper than "
-            f"{rules.value('steep_slope_above_deg'):.1f} degrees a body may slide down from the plane's top"
+            f"{rules.value('steep_slope_above_deg'):.1f} degrees a body may slide down from the plane's top: "
+            "this counts in whether the edge is passed, not in free fall, force or an absorber's scope"
         )
     for one in tied:
         out.extend(one.connector.assumptions)
