@@ -105,6 +105,17 @@ def test_round_the_foot_of_a_stack() -> None:
     assert found.lo[0] <= length_of(way)
 
 
+def test_under_an_eave_from_just_behind_its_edge() -> None:
+    """An anchor 8 mm behind an eave: stood-off places see past the lower edge, the rope bends at it."""
+    mesh = made("model-t-plan")
+    anchor = next(a for a in strewn(mesh, 4, seed=31) if abs(a[1] + 0.9916) < 1e-3)
+    points = strewn(mesh, 40, seed=32)
+    found = taut.measure(prepared("model-t-plan"), anchor, points)
+    reached = slow_solver("model-t-plan").lengths(anchor, points, spare=0.5)
+    assert (found.lo <= reached + 1e-9).all()
+    assert (found.hi <= reached + 0.001).all()
+
+
 def test_the_slow_solver_settles() -> None:
     """Half the step changes its values by less than ``SETTLED``."""
     for name in ("l-gable", "steps", "box-and-stack"):

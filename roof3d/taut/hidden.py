@@ -24,7 +24,8 @@ from roof3d.taut.surfaces import Surfaces
 CLEAR = 0.003  # m, by which a region must cover: off its plane, and within its outline
 SMALLEST = 0.35  # m, segments shorter than this are not halved further
 TRIES = 150  # halvings for a pair before it counts as seen
-SIDE_SLACK = 0.004  # m, tolerance of the side test of a point: never excludes a rope that just touches
+SIDE_SLACK = 0.004  # m, tolerance of the side test of a point: never excludes a rope that just touches ...
+SIDE_LEVER = 0.02  # ... and, for each metre away, a stand-off that two contacts close together magnify
 EXACT = 2e-5  # m, contacts whose faces are known this well are told from those that only touch their plane
 ON_EDGE = 1e-4  # m, a point this near an edge lies on it; well within the allowance of the search
 
@@ -196,14 +197,17 @@ def side_mask(start, n1, n2, e, p):  # type: ignore[no-untyped-def]
     """
     if n1[e, 0] == 0.0 and n1[e, 1] == 0.0 and n1[e, 2] == 0.0:
         return 3
-    s1 = s2 = 0.0
+    s1 = s2 = away = 0.0
     for c in range(3):
-        s1 += n1[e, c] * (p[c] - start[e, c])
-        s2 += n2[e, c] * (p[c] - start[e, c])
+        d = p[c] - start[e, c]
+        s1 += n1[e, c] * d
+        s2 += n2[e, c] * d
+        away += d * d
+    slack = SIDE_SLACK + SIDE_LEVER * np.sqrt(away)
     mask = 0
-    if s1 >= -SIDE_SLACK and s2 <= SIDE_SLACK:
+    if s1 >= -slack and s2 <= slack:
         mask |= 1
-    if s1 <= SIDE_SLACK and s2 >= -SIDE_SLACK:
+    if s1 <= slack and s2 >= -slack:
         mask |= 2
     return mask
 

@@ -20,7 +20,8 @@ Proof that the search is right.
    starts with the one the point lies on (the piece of the edge between two touches would be shorter).
    Also dropped are second and later contacts in a cell that the point sees as a whole, and contacts
    after a cell that the anchor sees as a whole, and a contact between two cells that see each other as
-   a whole: parts of a shortest path are shortest paths, so there the rope runs straight (clear.py).
+   a whole: parts of a shortest path are shortest paths, so there the rope runs straight (clear.py). Sight
+   is that of stood-off places, so this is used only where the sides admit the straight run as well.
 6. Corners. Where S ends in a corner v, the way to v is a shortest path with fixed ends: its minimiser
    must be free, or S begins no shortest path; and of two free ways to v only the shorter begins one
    (of two equal ones either does: they can be exchanged). A shortest path never bends at a corner about
@@ -151,14 +152,17 @@ def _out_of_reach(contacts, p, sequence, k, low, high, t, far, cut, from_end):  
 
 @njit(cache=True)
 def _runs_straight(  # type: ignore[no-untyped-def]
-    sight, ends, middles, first, reach, pair_clear, p_lifted, p_clear, e, before_last, c, cut
+    sight, ends, middles, first, reach, pair_clear, p_lifted, p_clear, e, before_last, from_p, c, cut
 ):
-    """Whether the point sees all of cell c, or all that the rope can have touched of contact e does."""
-    if p_clear[c] < 0:
+    """Whether the point sees all of cell c, or all that the rope can have touched of contact e does.
+
+    ``from_p``, ``before_last``: 0 and -1 where a rope from there to the cell is not admitted by the sides.
+    """
+    if from_p and p_clear[c] < 0:
         p_clear[c] = not blocked(sight, p_lifted, middles[c]) and sees_all(
             sight, p_lifted, ends[c, 0], ends[c, 1]
         )
-    if p_clear[c]:
+    if from_p and p_clear[c]:
         return True
     if before_last < 0:
         return False
@@ -209,7 +213,8 @@ def _search_one(  # type: ignore[no-untyped-def]
         open_cells = 0
         if parent >= 0:
             for d in range(cell_first[last], cell_first[last + 1]):
-                if not a_clear[d] and pool_reach[parent, d - cell_first[last]] < cut:
+                runs_on = not a_clear[d] or (pool.mask[parent] & tied.mask[last]) == 0
+                if runs_on and pool_reach[parent, d - cell_first[last]] < cut:
                     from_cell[open_cells] = d
                     open_cells += 1
         for row in range(len(start) if parent < 0 else len(near[0])):
@@ -235,6 +240,11 @@ def _search_one(  # type: ignore[no-untyped-def]
                 if repeated:
                     continue
                 mask_out = flip(pair[f, last])
+            # a straight run is an argument only where the search may take it (point 5)
+            from_p = flip(p_mask[f]) & mask_out
+            from_came = 0
+            if came >= 0 and pair[came, f] & pool.mask[before_last]:
+                from_came = flip(pair[f, came]) & mask_out
             bound = np.inf
             first_f = cell_first[f]
             for c in range(first_f, cell_first[f + 1]):
@@ -249,7 +259,7 @@ def _search_one(  # type: ignore[no-untyped-def]
                             here = min(here, pool_reach[parent, d - cell_first[last]] + apart[d, c])
                         if here + beyond < cut and _runs_straight(
                             building.sight, ends, middles, cell_first, pool_reach, pair_clear,
-                            p_lifted, p_clear, came, before_last, c, cut,
+                            p_lifted, p_clear, came, before_last if from_came else -1, from_p, c, cut,
                         ):  # fmt: skip
                             here = np.inf
                 reach[c - first_f] = here
