@@ -289,8 +289,8 @@ def measure(
     """Brackets of the taut length from one anchor (3,) to points (n, 3), local frame, metres.
 
     With few ``checks`` and without ``settle`` it is quick, and brackets are wider. Points further than
-    ``limit`` come back with ``lo`` at least the smaller of the limit and their proven bound, and ``hi``
-    infinite.
+    ``limit`` come back with ``lo`` at least the smaller of the limit and their proven bound, less the
+    search's allowance, and ``hi`` infinite or the length of a free way beyond the limit.
     ``hi`` is the length over the unmoved points of a polyline that was tested free with its bends and
     ends stood off (sight.py); an end within some 3 mm of a corner can make it up to about 4 mm short.
     """
