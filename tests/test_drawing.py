@@ -15,6 +15,7 @@ from typing import Any
 import ezdxf
 import numpy as np
 import pytest
+import shapely
 from lxml import etree
 
 from roof3d.building import build
@@ -263,3 +264,52 @@ def test_words_do_not_cover_each_other_on_a_crowded_roof() -> None:
     shown = {text.split()[0] for text, _ in boxes}
     assert {a.id for a in plan.anchors} <= shown
     assert len(shown & {p.id for p in roof.planes}) >= 20
+
+
+def test_texts_of_dimensions_read_from_below_or_from_the_right(tmp_path: Path) -> None:
+    """As ISO 129-1 has it (from memory): whatever way an anchor is measured. The library draws the texts."""
+    result = sample()
+    first = result["anchors"][0]
+    places = [[3.0, 4.6], [9.0, 4.6], [3.0, 8.4], [9.0, 8.4]]
+    for k, (x, y) in enumerate(places):
+        at = [ORIGIN[0] + x, ORIGIN[1] + y, first["at"][2]]
+        result["anchors"] += [{**first, "id": f"Q{k}", "at": at}]
+    document = ezdxf.readfile(drawn(tmp_path, "dxf", result))
+    ways = set()
+    for dimension in document.modelspace().query("DIMENSION"):
+        (text,) = [e for e in dimension.virtual_entities() if e.dxftype() == "MTEXT"]
+        turn = (text.get_rotation() + 180.0) % 360.0 - 180.0
+        assert -89.9 < turn < 90.1, dimension.dxf.text
+        ways.add(round(turn))
+    assert ways == {0, 90}
+    root = svg(drawn(tmp_path, "svg", result))
+    turns = [re.match(r"rotate\(([-\d.]+)", t.get("transform") or "") for t in root.iter(f"{SVG}text")]
+    assert {float(turn.group(1)) for turn in turns if turn} == {-90.0}
+
+
+def test_dimensions_of_anchors_on_one_rafter_stand_beside_each_other() -> None:
+    result = sample()
+    first = result["anchors"][0]
+    low = first["at"][2] - 0.4 * first["at"][1] + 0.4 * ORIGIN[1]
+    places = [(3.4, 4.6), (3.4, 3.6), (3.4, 2.4), (4.0, 3.6), (5.4, 4.6), (9.0, 4.6)]
+    result["anchors"] = [
+        {**first, "id": f"Q{k}", "at": [ORIGIN[0] + x, ORIGIN[1] + y, low + 0.4 * y]}
+        for k, (x, y) in enumerate(places)
+    ]
+    sheet = compose(make_scene(result), load_texts(), "m", "A3", None)
+    lines = []
+    for one in (mark.upright for mark in sheet.marks if isinstance(mark, Dimension)):
+        a, b = sheet.paper(one.a), sheet.paper(one.b)
+        along = (b - a) / np.linalg.norm(b - a)
+        up = np.array([-along[1], along[0]])
+        start, end = a + up * one.offset, b + up * one.offset
+        wide = along * text_width(one.text, 2.2) / 2
+        foot = (start + end) / 2 + up * 1.0
+        text = shapely.Polygon([foot - wide, foot + wide, foot + wide + up * 2.2, foot - wide + up * 2.2])
+        lines.append((one.text, shapely.LineString([start, end]), text))
+    assert len(lines) >= 8
+    for k, (said, line, text) in enumerate(lines):
+        for other, line2, text2 in lines[k + 1 :]:
+            assert not text.intersects(text2), (said, other)
+            assert not line.intersects(text2) and not line2.intersects(text), (said, other)
+            assert line.intersection(line2).length < 1.0, (said, other)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import pairwise
+from itertools import islice, pairwise
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +19,7 @@ from roof3d.show.labels import Box, Places, has_text, length_text, needs_text
 from roof3d.show.marks import LABELLED, edge_order
 from roof3d.show.paper import Circle, Dimension, Layer, Line, Sheet, Text, text_box, text_width
 from roof3d.show.scene import Scene, as_written, make_scene, title_of
-from roof3d.show.setout import SetOut, set_out
+from roof3d.show.setout import SetOut, Tape, set_out
 from roof3d.show.words import Texts, load_texts
 from roof3d.units import System, format_angle
 
@@ -31,6 +31,10 @@ SCALES = {
     "ft": (24.0, 48.0, 96.0, 192.0, 240.0, 600.0, 1200.0, 2400.0),
 }
 COLUMN = 112.0  # mm, width of the title column
+ASIDE = (0.0, 5.0, -5.0, 10.0, -10.0)  # mm beside its tape that a dimension may stand
+ABREAST = 3.0  # mm between dimension lines that are told apart, with a text between them
+CLEAR = 3.5  # mm from its anchor that a dimension may cross the anchor's own mark
+DIMENSION_TEXT = 2.2  # mm
 HIDES = 12.0  # cost of a label's place from which it would hide too much
 PEN = {"short": 0.9, "swing": 0.8, "arrest": 0.7, "held": 0.5, "guarded": 0.5}
 PEN |= {"beyond": 0.35, "unassessed": 0.6}
@@ -281,7 +285,9 @@ def _anchors(sheet: Sheet, scene: Scene, tapes: tuple[SetOut, ...], units: Syste
             between |= {f"{mark.id}.{k + 1}" for k in range(1, len(mark.points) - 1)}
             for a, b in pairwise(mark.points):
                 text = length_text(float(np.linalg.norm((b - a)[:2])), units, "nearest")
-                sheet.add(Dimension("DIMENSION", a[:2], b[:2], 6.0, text))
+                span = Dimension("DIMENSION", a[:2], b[:2], 6.0, text)
+                sheet.add(span)
+                _take_dimension(sheet, field, span)
     for entry in tapes:
         at, mm = entry.at[:2], sheet.mm
         sheet.add(Circle("ANCHOR", at, 1.8 * mm), Circle("ANCHOR", at, 0.4 * mm))
@@ -293,27 +299,81 @@ def _anchors(sheet: Sheet, scene: Scene, tapes: tuple[SetOut, ...], units: Syste
         # one tape along the slope, one level: the shorter of each pair that has room; the table has all four
         for pair in (("up", "down"), ("left", "right")):
             found = [tape for tape in entry.tapes if tape.direction in pair and tape.plan_m > 0.05]
-            for tape in sorted(found, key=lambda t: (round(t.plan_m, 6), t.direction)):
-                text = length_text(tape.plan_m, units, "nearest")
-                if tape.surface_m - tape.plan_m > 0.005:
-                    text += f" ({length_text(tape.surface_m, units, 'nearest')})"
-                spot = _along(sheet.paper(at), sheet.paper(tape.end), text)
-                if spot is None or field.cost(spot) > 0.0:
-                    continue
-                field.take(spot, 3.0)
-                sheet.add(Dimension("DIMENSION", at, tape.end[:2], 0.0, text))
-                break
+            tried = [
+                Dimension("DIMENSION", at, tape.end[:2], offset, _tape_text(tape, units))
+                for tape in sorted(found, key=lambda t: (round(t.plan_m, 6), t.direction))
+                for offset in ASIDE
+            ]
+            free = (one for one in tried if _has_room(sheet, field, one))
+            for dimension in islice(free, 1):
+                sheet.add(dimension)
+                _take_dimension(sheet, field, dimension)
 
 
-def _along(a: Floats, b: Floats, text: str) -> Box | None:
-    """What the text on a dimension from a to b (mm on paper) covers; None where it is longer than that."""
-    wide = text_width(text, 2.2)
+def _tape_text(tape: Tape, units: System) -> str:
+    text = length_text(tape.plan_m, units, "nearest")
+    if tape.surface_m - tape.plan_m > 0.005:
+        text += f" ({length_text(tape.surface_m, units, 'nearest')})"
+    return text
+
+
+def _take_dimension(sheet: Sheet, field: Places, one: Dimension) -> None:
+    """Marks the dimension's text and its line as used."""
+    spot = _on_dimension(sheet, one)
+    if spot is not None:
+        field.take(spot, 3.0)
+    field.lines.append(_dimension_line(sheet, one))
+
+
+def _has_room(sheet: Sheet, field: Places, one: Dimension) -> bool:
+    """Whether the text hides nothing and the line runs neither along another dimension's nor over words."""
+    spot = _on_dimension(sheet, one)
+    if spot is None or field.cost(spot) > 0.0:
+        return False
+    a, b = _dimension_line(sheet, one)
+    foot = a + (b - a) * (CLEAR / float(np.linalg.norm(b - a)))  # the anchor's own mark and name may be there
+    words = shapely.box(*np.array([box for box, _ in field.taken]).T)
+    if shapely.intersects(shapely.LineString([foot, b]), words).any():
+        return False
+    mine = shapely.box(*spot)
+    return not any(
+        _run_together((a, b), other) or shapely.intersects(mine, shapely.LineString(other))
+        for other in field.lines
+    )
+
+
+def _dimension_line(sheet: Sheet, one: Dimension) -> tuple[Floats, Floats]:
+    """Both ends on paper, mm."""
+    a, b = sheet.paper(one.a), sheet.paper(one.b)
+    along = (b - a) / max(float(np.linalg.norm(b - a)), 1e-9)
+    shift = np.array([-along[1], along[0]]) * one.offset
+    return a + shift, b + shift
+
+
+def _run_together(one: tuple[Floats, Floats], other: tuple[Floats, Floats]) -> bool:
+    """Whether two lines, mm, share a stretch: so near to each other that one reads as part of the other."""
+    length = float(np.linalg.norm(one[1] - one[0]))
+    along = (one[1] - one[0]) / max(length, 1e-9)
+    side = np.array([-along[1], along[0]])
+    ends = np.array([end - one[0] for end in other])
+    if np.abs(ends @ side).max() > ABREAST:
+        return False
+    low, high = sorted(ends @ along)
+    return float(min(high, length) - max(low, 0.0)) > 1.0
+
+
+def _on_dimension(sheet: Sheet, one: Dimension) -> Box | None:
+    """What the text on a dimension covers, mm; None where it is longer than the dimension."""
+    a, b = _dimension_line(sheet, one.upright)
+    wide = text_width(one.text, DIMENSION_TEXT)
     way = b - a
     length = float(np.linalg.norm(way))
     if length < wide + 4.0:
         return None
-    half = np.abs(way / length) * wide / 2 + np.abs(way[::-1] / length) * 2.0
-    middle = (a + b) / 2
+    along = way / length
+    up = np.array([-along[1], along[0]])
+    middle = (a + b) / 2 + up * (DIMENSION_TEXT / 2 + 0.9)
+    half = np.abs(along) * wide / 2 + np.abs(up) * (DIMENSION_TEXT / 2 + 0.4)
     return middle[0] - half[0], middle[1] - half[1], middle[0] + half[0], middle[1] + half[1]
 
 

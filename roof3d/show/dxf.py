@@ -79,10 +79,11 @@ def sheet_to_dxf(sheet: Sheet, origin: Floats) -> bytes:
                 text = space.add_text(plain(mark.text), dxfattribs=attributes)
                 text.set_placement(tuple(mark.at[:2] + shift), align=aligned[mark.align])
             elif isinstance(mark, Dimension):
+                way = mark.upright  # programs turn the text with the way from p1 to p2
                 dimension = space.add_aligned_dim(
-                    p1=tuple(mark.a[:2] + shift),
-                    p2=tuple(mark.b[:2] + shift),
-                    distance=mark.offset * sheet.mm,
+                    p1=tuple(way.a[:2] + shift),
+                    p2=tuple(way.b[:2] + shift),
+                    distance=way.offset * sheet.mm,
                     text=plain(mark.text),
                     dimstyle="ROOF3D",
                     dxfattribs=attributes,

@@ -75,6 +75,7 @@ class Places:
 
     limits: Box
     taken: list[tuple[Box, float]] = field(default_factory=list)  # with the weight of covering it
+    lines: list[tuple[Floats, Floats]] = field(default_factory=list)  # of dimensions, both ends
 
     def cost(self, box: Box) -> float:
         """Area of the box that is covered or outside."""

@@ -63,6 +63,15 @@ class Dimension:
     offset: float
     text: str
 
+    @property
+    def upright(self) -> Dimension:
+        """The same dimension, its way turned so that the text on it reads from below or from the right."""
+        along = self.b - self.a
+        slack = 1e-6 * float(np.linalg.norm(along))
+        if along[0] > slack or (abs(along[0]) <= slack and along[1] >= 0):
+            return self
+        return Dimension(self.layer, self.b, self.a, -self.offset, self.text)
+
 
 def text_box(mark: Text, at: Floats) -> tuple[float, float, float, float]:
     """Roughly what a level text covers, mm, ``at`` being its place on paper: left, low, right, high."""

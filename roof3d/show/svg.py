@@ -71,6 +71,7 @@ def _draw(group: etree._Element, mark: object, layer: Layer, sheet: Sheet) -> No
 
 
 def _dimension(group: etree._Element, mark: Dimension, layer: Layer, sheet: Sheet) -> None:
+    mark = mark.upright
     a, b = _paper(np.array([mark.a, mark.b]), sheet)
     along = (b - a) / max(float(np.linalg.norm(b - a)), 1e-9)
     side = np.array([along[1], -along[0]])  # left of the way, with y running down
@@ -87,10 +88,7 @@ def _dimension(group: etree._Element, mark: Dimension, layer: Layer, sheet: Shee
             {"x1": _number(p[0]), "y1": _number(p[1]), "x2": _number(q[0]), "y2": _number(q[1])},
         )
     angle = float(np.degrees(np.arctan2(-along[1], along[0])))
-    if angle > 90.01 or angle <= -89.99:
-        angle += 180.0
-    up = np.array([-np.sin(np.radians(angle)), -np.cos(np.radians(angle))])
-    x, y = (a2 + b2) / 2 + up * 1.0
+    x, y = (a2 + b2) / 2 + side * 1.0
     _text(group, float(x), float(y), mark.text, 2.2, layer, "middle", angle, False)
 
 
