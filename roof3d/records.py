@@ -178,6 +178,7 @@ class Anchor:
     rating: float | None = None  # N
     direction: tuple[float, float, float] | None = None  # only direction of pull it is rated for
     note: str = ""
+    direction_within: float | None = None  # degrees off that direction that the rating still holds for
 
 
 @dataclass(frozen=True)
@@ -188,6 +189,18 @@ class Support:
     kind: str | None = None  # rigid, flexible, pass-through; None, here and below: as the line says of all
     stiffness: float | None = None  # N/m, flexible only
     rating: float | None = None  # N
+    direction: tuple[float, float, float] | None = None  # of the pull that it is rated for
+    direction_within: float | None = None  # degrees off that direction that the rating still holds for
+
+
+@dataclass(frozen=True)
+class LineEnd:
+    """What is known of one end anchor of an anchor line beside what the line says of both."""
+
+    at: tuple[float, float, float]
+    rating: float | None = None  # N
+    direction: tuple[float, float, float] | None = None  # of the pull that it is rated for
+    direction_within: float | None = None  # degrees off that direction that the rating still holds for
 
 
 @dataclass(frozen=True)
@@ -206,6 +219,7 @@ class AnchorLine:
     support_rating: float | None = None  # N
     note: str = ""
     supports: tuple[Support, ...] = ()  # where single supports differ; each at one of ``points``
+    ends: tuple[LineEnd, ...] = ()  # where single ends differ; each at the first or last of ``points``
 
 
 @dataclass(frozen=True)

@@ -233,6 +233,62 @@ def test_the_room_left_in_a_fall_that_ended_a_foot_above_the_ground(tmp_path):
     assert near["margin_m"] > far["margin_m"]
 
 
+def test_ends_and_supports_are_held_to_the_direction_that_they_are_rated_for(tmp_path, capsys):
+    """Of a straight line along the ridge: ends are pulled along it, and by whoever falls beside them."""
+    ends = [
+        f'[[anchor_line.end]]\nat = {list(TREE)}\nrating = "90 kN"\ndirection = [1.0, 0.0, -0.1]',
+        f'[[anchor_line.end]]\nat = {list(VAN)}\ndirection = [1.0, 0.0, 0.0]\ndirection_within = "30 deg"',
+    ]
+    support = f'at = {list(ONE)}\nrating = "60 kN"\ndirection = [0.0, 0.0, -1.0]\ndirection_within = "85 deg"'
+    text = line_text(TREE, ONE, VAN, end_rating="80 kN", support_rating="50 kN", supports=[support])
+    status, data = run(tmp_path, text, *ends)
+    assert status == 1
+    (anchor,) = data["anchors"]
+    near, post, far = anchor["loads"]
+    assert [load["rating_kN"] for load in anchor["loads"]] == [90, 60, 80]
+    assert near["rated_direction"] == pytest.approx(
+        [1 / np.hypot(1, 0.1), 0, -0.1 / np.hypot(1, 0.1)], abs=1e-6
+    )
+    assert (near["rated_within_deg"], far["rated_within_deg"], post["rated_within_deg"]) == (15, 30, 85)
+    # the greatest load on the near end is along the line; who falls right beside it pulls it down
+    load = np.array(near["vector_kN"])
+    along = np.degrees(np.arccos(load @ near["rated_direction"] / np.linalg.norm(load)))
+    assert along < 40 < near["off_direction_deg"]
+    # the far end is pulled back toward the house: the wrong way round
+    assert far["off_direction_deg"] > 150
+    assert (near["verdict"], far["verdict"]) == ("unknown", "unknown")
+    told = {f["element"] for f in data["findings"] if f["code"] == "anchor-direction"}
+    assert {"H1, end 1", "H1, end 3"} <= told
+    assert "H1, end 1" not in {
+        f["element"] for f in data["findings"] if f["code"] == "anchor-direction-unknown"
+    }
+    capsys.readouterr()
+    result = str(tmp_path / "result.json")
+    for number in (0, 2):
+        assert main(["explain", result, f"H1/loads/{number}/off_direction_deg"]) == 0
+        said = capsys.readouterr().out
+        assert "furthest" in said
+    assert main(["explain", result, "H1/loads/0/rated_within_deg"]) == 0
+    assert "ask the anchor's maker" in capsys.readouterr().out
+    # rated for every way: nothing to find
+    _, free = run(
+        tmp_path,
+        text,
+        *(end.replace("direction = [1.0, 0.0, -0.1]", 'direction_within = "180 deg"') for end in ends),
+    )
+    assert "H1, end 1" not in {
+        f["element"] for f in free["findings"] if f["code"].startswith("anchor-direction")
+    }
+    assert free["anchors"][0]["loads"][0]["rated_direction"] == "any"
+
+
+def test_a_rated_direction_that_says_nothing_leaves_a_note(tmp_path):
+    _, data = run(tmp_path, line_text(TREE, VAN, end_rating="90 kN"))
+    notes = [f for f in data["findings"] if f["code"] == "anchor-direction-unknown"]
+    assert {f["severity"] for f in notes} == {"note"}
+    assert {f["element"] for f in notes} == {"H1, end 1", "H1, end 2"}
+
+
 def test_loads_that_no_rating_is_known_for_and_ropes_without_data_are_findings(tmp_path):
     status, data = run(tmp_path, line_text(TREE, ONE, VAN, rope='name = "low-stretch"'))
     assert status == 1
@@ -252,6 +308,35 @@ def test_loads_that_no_rating_is_known_for_and_ropes_without_data_are_findings(t
         (line_text(TREE, VAN, workers=5, maximum_workers=9), "workers", "1 to 4"),
         (line_text(TREE, VAN, pretension="-5 N"), "pretension", "zero or more"),
         (line_text((4.0, 4.0, 3.5), VAN), "H1", "outside"),
+        (
+            line_text(TREE, VAN, rope=f"{STEEL}\n[[anchor_line.end]]\nat = [0, 0, 9]"),
+            "end[1].at",
+            "first or last",
+        ),
+        (
+            line_text(
+                TREE, VAN, rope=f"{STEEL}\n[[anchor_line.end]]\nat = {list(VAN)}\ndirection = [0, 0, 0]"
+            ),
+            "direction",
+            "not all zero",
+        ),
+        (
+            line_text(
+                TREE, VAN, rope=f"{STEEL}\n[[anchor_line.end]]\nat = {list(VAN)}\ndirection_within = 20"
+            ),
+            "direction_within",
+            "direction beside it",
+        ),
+        (
+            line_text(TREE, VAN, rope=STEEL + 2 * f"\n[[anchor_line.end]]\nat = {list(VAN)}\nrating = 9e4"),
+            "end[2].at",
+            "one table for each end",
+        ),
+        (
+            line_text(TREE, ONE, VAN, supports=[f"at = {list(ONE)}", f"at = {list(ONE)}"]),
+            "support[2].at",
+            "one table for each support",
+        ),
     ],
 )
 def test_impossible_lines_end_in_one_line_that_names_file_place_and_what_is_accepted(

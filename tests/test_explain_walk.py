@@ -13,7 +13,7 @@ from roof3d import building
 from roof3d.check import check
 from roof3d.explain import explain
 from roof3d.plan import read_plan
-from roof3d.records import Absorber, AnchorLine, Line, Plan, Rope, Support, WorkArea
+from roof3d.records import Absorber, AnchorLine, Line, LineEnd, Plan, Rope, Support, WorkArea
 from tests.conftest import MODELS
 
 NAMES = sorted(path.stem for path in MODELS.glob("*.toml"))
@@ -44,6 +44,10 @@ WITHOUT = {
     "anchors/#/load_kN": ("the greatest on its ends and supports",),
     "anchors/#/loads/#/(load_kN|vector_kN/#)": METHOD,
     "anchors/#/loads/#/(point|rating_kN)": INPUT,
+    "anchors/#/lies/#/#": METHOD,
+    "anchors/#/(loads/#/)?rated_direction/#": INPUT,
+    "anchors/#/(loads/#/)?rated_within_deg": INPUT,
+    "anchors/#/(loads/#/)?off_direction_deg": ("the furthest of all cases",),
     "anchors/#/spans/#/span": INPUT,
     "anchors/#/spans/#/length_m": MODEL,
     "anchors/#/spans/#/(loaded_length_m|pull_kN)": METHOD,
@@ -149,12 +153,13 @@ def test_every_number_of_a_line_over_the_house_with_supports_and_two_workers_unf
         workers=2,
         maximum_workers=2,
         end_rating=60e3,
-        supports=(Support(at=top, kind="rigid", rating=30e3),),
+        supports=(Support(at=top, kind="rigid", rating=30e3, direction=(0, 0, -1), direction_within=60.0),),
+        ends=(LineEnd(at=(5.0, -8.0, 4.0), rating=70e3, direction=(1, 2, 0)),),
     )
     data = check(roof, replace(plan, anchors=(), anchor_lines=(line,))).to_json()
     assert unexplained(data) == []
     # in one span that runs free the pull unfolds into the arrest forces of both
-    free = replace(line, points=((2.0, 4.0, 5.4), (10.0, 4.0, 5.4)), supports=())
+    free = replace(line, points=((2.0, 4.0, 5.4), (10.0, 4.0, 5.4)), supports=(), ends=())
     data = check(roof, replace(plan, anchors=(), anchor_lines=(free,))).to_json()
     text = "\n".join(explain(data, "anchors/0/spans/0/pull_kN"))
     assert "T = P / (2 * sin(q))" in text

@@ -102,6 +102,7 @@ id = "A1"
 at = ["0 ft", 6, "5.3 m"]
 rating = "15 kN"
 direction = [0, -1, 0]
+direction_within = "20 deg"
 note = "post in the ridge"
 
 [anchor.line]
@@ -135,6 +136,14 @@ at = [0, 4, 5.3]
 kind = "flexible"
 stiffness = "140 lbf/in"
 rating = "10 kN"
+direction = [0, 0, -1]
+direction_within = "60 deg"
+
+[[anchor_line.end]]
+at = [0, 1, 5.3]
+rating = "30 kN"
+direction = [0, 1, 0]
+direction_within = 30
 
 [[work]]
 id = "W1"
@@ -659,6 +668,9 @@ def sayable(plan: Plan) -> bool:
     return True
 
 
+ANY_WAY: dict[str, Any] = {"direction": None, "direction_within": 180.0}
+
+
 def tidied(plan: Plan) -> Plan:
     """The plan without the contradictions that reading refuses."""
     line = replace(plan.line, slack=0.0, setback=None, absorber=replace(plan.line.absorber, peak_force=None))
@@ -670,7 +682,7 @@ def tidied(plan: Plan) -> Plan:
             plan.worker, kneeling_height=min(plan.worker.kneeling_height, plan.worker.attachment_height)
         ),
         anchors=tuple(
-            replace(a, id=f"A{i}", direction=None, line=replace(line, length=float(i)) if i % 2 else None)
+            replace(a, id=f"A{i}", **ANY_WAY, line=replace(line, length=float(i)) if i % 2 else None)
             for i, a in enumerate(plan.anchors, 1)
         ),
         anchor_lines=tuple(
@@ -680,10 +692,11 @@ def tidied(plan: Plan) -> Plan:
                 points=tuple((float(j), 0.0, z) for j, (*_, z) in enumerate(a.points)),
                 support_stiffness=None,
                 supports=tuple(
-                    replace(s, at=(1.0, 0.0, a.points[1][2]), stiffness=None)
-                    for s in a.supports
+                    replace(s, at=(1.0, 0.0, a.points[1][2]), stiffness=None, **ANY_WAY)
+                    for s in a.supports[:1]
                     if len(a.points) > 2
                 ),
+                ends=tuple(replace(e, at=(0.0, 0.0, a.points[0][2]), **ANY_WAY) for e in a.ends[:1]),
             )
             for i, a in enumerate(plan.anchor_lines, 1)
         ),

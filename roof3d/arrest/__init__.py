@@ -2,7 +2,14 @@
 
 from roof3d.arrest.anchor_line import AnchorLineModel, LineInSeries, build, softest_span
 from roof3d.arrest.equipment import Connector, Range, resolve
-from roof3d.arrest.loads import LoadCheck, check_anchor, check_line_point, check_line_strength
+from roof3d.arrest.loads import (
+    LoadCheck,
+    Pull,
+    Rating,
+    check_anchor,
+    check_line_point,
+    check_line_strength,
+)
 from roof3d.arrest.person import Stop, anchor_pull, edge_stretch, greatest_fall, stop
 from roof3d.arrest.spans import LineLoads, PointLoad, SpanPlaces, line_loads, span_places
 from roof3d.arrest.swing import Swing, swing
@@ -14,7 +21,9 @@ __all__ = [
     "LineLoads",
     "LoadCheck",
     "PointLoad",
+    "Pull",
     "Range",
+    "Rating",
     "SpanPlaces",
     "Stop",
     "Swing",

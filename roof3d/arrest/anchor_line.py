@@ -19,6 +19,7 @@ from roof3d.arrest.equipment import (
     rope_stiffness,
     rope_weight,
 )
+from roof3d.arrest.loads import Rating
 from roof3d.errors import InputError
 from roof3d.formulas import STANDARD_GRAVITY, show_value, unstretched_length
 from roof3d.records import AnchorLine, Finding, Floats
@@ -46,7 +47,7 @@ class AnchorLineModel:
     mass_per_length: float
     pretension: float
     workers: int
-    ratings: tuple[float | None, ...] = ()  # N, of all points
+    ratings: tuple[Rating, ...] = ()  # of all points
     bends: tuple[Floats, ...] = ()
     grips: bool = False  # every support and ridge holds the rope fast, whatever its kind
     slack: bool = False  # hangs too deep for a parabola: all sag is pulled out before the load counts
@@ -70,6 +71,16 @@ class AnchorLineModel:
         bends = self.bends[span] if self.bends else np.empty((0, 3))
         run: Floats = np.concatenate((self.points[span][None], bends, self.points[span + 1][None]))
         return run
+
+    def lies(self) -> Floats:
+        """Places (k, 3) that the rope at rest runs through, end to end: straight where not known."""
+        first: Floats = self.points[:1]
+        return np.concatenate([first, *(self.path(span)[1:] for span in range(self.spans))])
+
+    @property
+    def path_known(self) -> bool:
+        """Whether it is known where the rope at rest turns over edges."""
+        return bool(self.bends) or not self.laid.any()
 
     def legs(self, span: int) -> int:
         """Number of straight stretches of the rope at rest in a span."""
@@ -196,12 +207,10 @@ def _any_rope() -> Range:
     return Range(min(c["least"] for c in classes), max(c["greatest"] for c in classes))
 
 
-def _supports(
-    line: AnchorLine, place: str
-) -> tuple[tuple[str, ...], tuple[float, ...], tuple[float | None, ...]]:
-    """Kinds and holds (N/m) of the supports, and ratings (N) of all points; single supports may differ."""
+def _supports(line: AnchorLine, place: str) -> tuple[tuple[str, ...], tuple[float, ...], tuple[Rating, ...]]:
+    """Kinds and holds (N/m) of the supports, and ratings of all points; single ones may differ."""
     inner = [np.asarray(point, dtype=np.float64) for point in line.points[1:-1]]
-    settings = [(line.support_kind, line.support_stiffness, line.support_rating)] * len(inner)
+    settings = [(line.support_kind, line.support_stiffness, Rating(line.support_rating))] * len(inner)
     for number, support in enumerate(line.supports):
         away = [float(np.linalg.norm(np.asarray(support.at) - point)) for point in inner]
         if not away or min(away) > SHORTEST_SPAN:
@@ -209,17 +218,30 @@ def _supports(
             accepted = "a support at one of the inner points of the line"
             raise InputError("", f"{place}: supports[{number}].at", found, accepted)
         stiffness = line.support_stiffness if support.stiffness is None else support.stiffness
-        rating = line.support_rating if support.rating is None else support.rating
+        rating = Rating(
+            line.support_rating if support.rating is None else support.rating,
+            support.direction,
+            support.direction_within,
+        )
         settings[int(np.argmin(away))] = (support.kind or line.support_kind, stiffness, rating)
     holds = []
-    for kind, stiffness, _ in settings or [(line.support_kind, 1.0, None)]:
+    for kind, stiffness, _ in settings or [(line.support_kind, 1.0, Rating())]:
         if kind not in SUPPORT_KINDS:
             raise InputError("", f"{place}: support_kind", repr(kind), ", ".join(SUPPORT_KINDS))
         hold = math.inf
         if kind == "flexible":
             hold = positive(f"{place}: support_stiffness", stiffness, "a force per metre above zero")
         holds.append(hold)
-    ratings = (line.end_rating, *(rating for *_, rating in settings), line.end_rating)
+    ends = [Rating(line.end_rating)] * 2
+    for number, end in enumerate(line.ends):
+        outer = (line.points[0], line.points[-1])
+        away = [float(np.linalg.norm(np.subtract(end.at, point))) for point in outer]
+        if min(away) > SHORTEST_SPAN:
+            found = f"an end {min(away):.3g} m off"
+            raise InputError("", f"{place}: ends[{number}].at", found, "the first or last point of the line")
+        strength = line.end_rating if end.rating is None else end.rating
+        ends[int(np.argmin(away))] = Rating(strength, end.direction, end.direction_within)
+    ratings = (ends[0], *(rating for *_, rating in settings), ends[1])
     return tuple(kind for kind, *_ in settings), tuple(holds[: len(inner)]), ratings
 
 

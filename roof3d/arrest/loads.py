@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,40 @@ from roof3d.arrest.equipment import Values, equipment, positive
 from roof3d.formulas import anchor_strength_designed, show_value
 from roof3d.records import Finding, Floats
 
+EVERY_WAY = 180.0  # degrees off a direction that leave none out
+
+
+@dataclass(frozen=True)
+class Rating:
+    """What an anchor, end or support is rated for: strength (N), direction of pull, and how far off that
+    direction (degrees) it still holds; None where nothing is said."""
+
+    strength: float | None = None
+    direction: tuple[float, float, float] | None = None
+    within: float | None = None
+
+    @property
+    def every_way(self) -> bool:
+        """Whether the rating is said to hold for every direction of pull."""
+        return self.within is not None and self.within >= EVERY_WAY
+
+    @property
+    def tolerance(self) -> float:
+        """Degrees off the rated direction that the rating still holds for."""
+        if self.within is not None:
+            return self.within
+        return float(equipment()["direction"]["tolerance"]["value"])
+
+
+@dataclass(frozen=True, eq=False)
+class Pull:
+    """One pull (3,) N that an anchor, end or support has to hold, and the case it comes from. ``known`` is
+    False where only its size is: the rope leaves the place in a direction that was not found."""
+
+    load: Floats
+    case: str = ""
+    known: bool = True
+
 
 @dataclass(frozen=True, eq=False)
 class LoadCheck:
@@ -18,7 +53,9 @@ class LoadCheck:
 
     ``designed_n``: factor on the greatest load, for a design under a qualified person. ``static_n``:
     fixed strength for the workers attached, None where the rule set leaves no such way (anchor lines).
-    ``verdict``: ok, design (strong enough only as a design under a qualified person), unknown, short.
+    ``off_deg``: the furthest that any pull is off the rated direction, degrees; None without one.
+    ``verdict``: ok, design (strong enough only as a design under a qualified person), unknown (no rating,
+    or none for a direction that it is pulled in), short.
     """
 
     element: str
@@ -28,6 +65,7 @@ class LoadCheck:
     designed_n: float
     static_n: float | None
     rating_n: float | None
+    off_deg: float | None
     verdict: str
     findings: tuple[Finding, ...]
 
@@ -54,18 +92,19 @@ def static_strength(rules: Values, workers: int) -> float:
 def check_anchor(
     element: str,
     load: Floats,
-    rating: float | None,
+    rating: Rating,
     rules: Values,
     *,
     workers: int = 1,
-    direction: tuple[float, float, float] | None = None,
+    others: Sequence[Pull] = (),
     restraint: bool = False,
     at: Floats | None = None,
 ) -> LoadCheck:
     """A single anchor under the pull ``load`` (3,) N of its worst arrest.
 
-    Without a rating, or with one below what is asked, there is a finding. ``restraint``: the anchor
-    serves restraint only, and the rule set's strength for that applies as well.
+    Without a rating, or with one below what is asked, there is a finding. ``others``: pulls in other
+    directions, that the rating has to hold for as well. ``restraint``: the anchor serves restraint only,
+    and the rule set's strength for that applies as well.
     """
     factor = rules.value("anchor_force_factor")
     if restraint:
@@ -73,15 +112,24 @@ def check_anchor(
         static = rules.value("restraint_anchor_strength") * workers
     else:
         static = static_strength(rules, workers)
-    return _check(element, load, rating, factor, static, direction, at)
+    return _check(element, load, rating, factor, static, (Pull(np.asarray(load)), *others), at)
 
 
 def check_line_point(
-    element: str, load: Floats, rating: float | None, rules: Values, *, at: Floats | None = None
+    element: str,
+    load: Floats,
+    rating: Rating,
+    rules: Values,
+    *,
+    others: Sequence[Pull] = (),
+    at: Floats | None = None,
 ) -> LoadCheck:
-    """An end or support of an anchor line under its worst load (3,) N: always a designed system."""
+    """An end or support of an anchor line under its worst load (3,) N: always a designed system.
+
+    ``others``: loads of other cases, that the rated direction has to hold for as well.
+    """
     factor = max(rules.value("anchor_line_safety_factor"), 1.0)
-    return _check(element, load, rating, factor, None, None, at)
+    return _check(element, load, rating, factor, None, (Pull(np.asarray(load)), *others), at)
 
 
 def check_line_strength(
@@ -107,53 +155,80 @@ def check_line_strength(
 def _check(
     element: str,
     load: Floats,
-    rating: float | None,
+    rating: Rating,
     factor: float,
     static: float | None,
-    direction: tuple[float, float, float] | None,
+    pulls: Sequence[Pull],
     at: Floats | None,
 ) -> LoadCheck:
     load = np.asarray(load, dtype=np.float64)
     size = float(np.linalg.norm(load))
     designed = float(anchor_strength_designed(factor, size))
+    strength = rating.strength
     findings: list[Finding] = []
-    if rating is not None:
-        positive(f"{element}: rating", rating, "a force above zero")
-    if rating is None:
+    if strength is not None:
+        positive(f"{element}: rating", strength, "a force above zero")
+    if strength is None:
         verdict = "unknown"
         asked = f"{factor:g} x {show_value(size, 'N')} = {show_value(designed, 'N')}"
         other = "" if static is None else f", or {show_value(static, 'N')} without a design"
         text = f"{element}: no rating given; it has to hold {asked} under a qualified person{other}"
         findings.append(Finding("anchor-rating-unknown", "warning", text, element, at))
-    elif rating < designed * (1 - 1e-9):
+    elif strength < designed * (1 - 1e-9):
         verdict = "short"
         text = (
-            f"{element}: rated {show_value(rating, 'N')}, less than {factor:g} times its load of "
+            f"{element}: rated {show_value(strength, 'N')}, less than {factor:g} times its load of "
             f"{show_value(size, 'N')}"
         )
         findings.append(Finding("anchor-rating-short", "danger", text, element, at))
-    elif static is not None and rating < static * (1 - 1e-9):
+    elif static is not None and strength < static * (1 - 1e-9):
         verdict = "design"
         text = (
-            f"{element}: rated {show_value(rating, 'N')}, below {show_value(static, 'N')}: allowed only "
+            f"{element}: rated {show_value(strength, 'N')}, below {show_value(static, 'N')}: allowed only "
             "as part of a system designed under a qualified person"
         )
         findings.append(Finding("anchor-needs-design", "warning", text, element, at))
     else:
         verdict = "ok"
-    if direction is not None and size > 0:
-        findings += _direction(element, load / size, direction, at)
-    return LoadCheck(element, load, size, factor, designed, static, rating, verdict, tuple(findings))
+    off, more = _direction(element, rating, pulls, at)
+    if any(finding.code == "anchor-direction" for finding in more) and verdict != "short":
+        verdict = "unknown"  # what it holds in that direction nobody has said
+    findings += more
+    return LoadCheck(element, load, size, factor, designed, static, strength, off, verdict, tuple(findings))
 
 
 def _direction(
-    element: str, pull: Floats, direction: tuple[float, float, float], at: Floats | None
-) -> list[Finding]:
-    rated = np.asarray(direction, dtype=np.float64)
+    element: str, rating: Rating, pulls: Sequence[Pull], at: Floats | None
+) -> tuple[float | None, list[Finding]]:
+    """The furthest that a pull is off the rated direction, and findings on that or on what is not said."""
+    if rating.direction is None:
+        if rating.strength is None or rating.every_way:
+            return None, []
+        text = (
+            f"{element}: rated direction not given; the rating is taken to hold for every direction of pull"
+        )
+        return None, [Finding("anchor-direction-unknown", "note", text, element, at)]
+    rated = np.asarray(rating.direction, dtype=np.float64)
     length = positive(f"{element}: direction", float(np.linalg.norm(rated)), "a direction that is not zero")
-    angle = math.degrees(math.acos(float(np.clip(pull @ rated / length, -1.0, 1.0))))
-    allowed = float(equipment()["direction"]["tolerance"]["value"])
-    if angle <= allowed + 1e-9:
-        return []
-    text = f"{element}: pulled {angle:.0f} degrees off the direction that it is rated for (up to {allowed:g})"
-    return [Finding("anchor-direction", "danger", text, element, at)]
+    positive(f"{element}: direction_within", rating.within or 0.0, "zero or more", zero=True)
+    worst, case = 0.0, ""
+    for pull in pulls:
+        size = float(np.linalg.norm(pull.load))
+        if size == 0:
+            continue
+        if not pull.known:
+            worst, case = EVERY_WAY, pull.case
+            continue
+        angle = math.degrees(math.acos(float(np.clip(pull.load @ rated / (size * length), -1.0, 1.0))))
+        if angle > worst:
+            worst, case = angle, pull.case
+    if worst <= rating.tolerance + 1e-9:
+        return worst, []
+    if any(not pull.known for pull in pulls):
+        text = f"{element}: the direction of its pull is not known, for the line rests on something there"
+    else:
+        text = (
+            f"{element}: pulled {worst:.0f} degrees off the direction that it is rated for "
+            f"(up to {rating.tolerance:g})" + (f": {case}" if case else "")
+        )
+    return worst, [Finding("anchor-direction", "danger", text, element, at)]

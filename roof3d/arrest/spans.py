@@ -24,10 +24,12 @@ import numpy as np
 from roof3d.arrest.anchor_line import DOWN, AnchorLineModel, developed, equilibrium
 from roof3d.arrest.cable import Equilibrium, Net
 from roof3d.arrest.equipment import equipment, friction_range, positive
+from roof3d.arrest.loads import Pull
 from roof3d.formulas import traveller_deflection
 from roof3d.records import Finding, Floats
 
 MOST_CASES = 40
+ALIKE = math.cos(math.radians(1.0))  # directions nearer than this are one
 FOLDED = math.cos(math.radians(150.0))  # a rope turned by more than this has been run into by a traveller
 
 
@@ -50,7 +52,10 @@ class SpanPlaces:
 
 @dataclass(frozen=True, eq=False)
 class PointLoad:
-    """Greatest load (N) that the line puts on one of its ends or supports, as a vector (3,)."""
+    """Greatest load (N) that the line puts on one of its ends or supports, as a vector (3,).
+
+    ``pulls``: loads of all cases in directions that differ, for what is rated for one direction only.
+    """
 
     point: int
     kind: str  # end, rigid, flexible, pass-through
@@ -58,6 +63,7 @@ class PointLoad:
     load: Floats
     magnitude_n: float
     case: str
+    pulls: tuple[Pull, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -214,9 +220,12 @@ def line_loads(
     places = span_places(model, force, workers=count)
     pulls = [place.pull_n for place in places]
     worst = [_Worst(0.0, np.zeros(3), "", math.inf) for _ in model.points]
+    ways: list[list[Pull]] = [[] for _ in model.points]
 
-    def note(point: int, load: Floats, case: str, pull: float) -> None:
+    def note(point: int, load: Floats, case: str, pull: float, *others: Floats) -> None:
         size = float(np.linalg.norm(load))
+        for other in (load, *others):
+            _keep_way(ways[point], Pull(other, case))
         if size > worst[point].size * (1 + 1e-12):
             worst[point] = _Worst(size, load, case, pull)
 
@@ -237,7 +246,8 @@ def line_loads(
                         for run, p, k in zip(net.runs, state.pulls, kept, strict=True)
                         if node in run.nodes
                     )
-                    note(point, _kept_load(net, state, kept, node), words, pull)
+                    unlike = _unlike(net, state, kept, node)
+                    note(point, _kept_load(net, state, kept, node), words, pull, *unlike)
                 for run, pull, factor in zip(net.runs, state.pulls, kept, strict=True):
                     for span in range(model.spans):
                         if run.nodes[0] <= points[span] < run.nodes[-1]:
@@ -255,6 +265,7 @@ def line_loads(
             load=found.load,
             magnitude_n=found.size,
             case=found.case,
+            pulls=(*ways[index], *_unknown_way(model, index, found)),
         )
         for index, found in enumerate(worst)
     )
@@ -274,6 +285,35 @@ def _kept_load(net: Net, state: Equilibrium, kept: Sequence[float], node: int) -
     inner = any(node in net.runs[k].nodes[1:-1] for k in touching)
     unlike = (factor - 1) * max(state.pulls[k] for k in touching) if inner else 0.0
     return load * (factor + unlike / size)
+
+
+def _unlike(net: Net, state: Equilibrium, kept: Sequence[float], node: int) -> Iterator[Floats]:
+    """Loads on a point that the rope passes with friction, which holds more back on one side or the other."""
+    for run, pull, factor in zip(net.runs, state.pulls, kept, strict=True):
+        if factor <= 1.0 or node not in run.nodes[1:-1]:
+            continue
+        k = run.nodes.index(node)
+        steps = state.places[[run.nodes[k - 1], run.nodes[k + 1]]] - state.places[node]
+        before, after = steps / np.maximum(np.linalg.norm(steps, axis=1), 1e-12)[:, None] * pull
+        yield factor * before + after
+        yield before + factor * after
+
+
+def _keep_way(ways: list[Pull], pull: Pull) -> None:
+    """Adds a pull in a direction that no other has yet."""
+    size = float(np.linalg.norm(pull.load))
+    if size > 1e-6 and all(
+        float(pull.load @ other.load) < ALIKE * size * float(np.linalg.norm(other.load)) for other in ways
+    ):
+        ways.append(pull)
+
+
+def _unknown_way(model: AnchorLineModel, point: int, found: _Worst) -> tuple[Pull, ...]:
+    """A pull without a known direction, where the rope leaves a point over something not known."""
+    beside = [span for span in (point - 1, point) if 0 <= span < model.spans]
+    if model.bends or not model.laid[beside].any():
+        return ()
+    return (Pull(found.load, found.case, known=False),)
 
 
 @dataclass(frozen=True, eq=False)

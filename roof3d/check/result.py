@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -45,6 +45,8 @@ class AnchorResult:
     arrest: dict[str, Any]
     loads: tuple[dict[str, Any], ...] = ()  # of the points of an anchor line
     spans: tuple[dict[str, Any], ...] = ()
+    lies: Floats | None = None  # (k, 3) local: the way of an anchor line at rest, ends, supports and bends
+    rated: dict[str, Any] = field(default_factory=dict)  # direction of a single anchor, by the result's names
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,7 +167,9 @@ class Result:
             "served_area_m2": anchor.served_area_m2,
             "load_kN": None if anchor.load_n is None else anchor.load_n / 1000,
             "rating_kN": None if anchor.rating_n is None else anchor.rating_n / 1000,
+            **anchor.rated,
             "verdict": anchor.verdict,
+            **({} if anchor.lies is None else {"lies": self.roof.to_loaded(anchor.lies)}),
             "clearance_terms": {
                 "attachment_height_m": terms.attachment,
                 "deceleration_m": terms.deceleration,

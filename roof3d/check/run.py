@@ -61,7 +61,6 @@ from roof3d.rules import RuleSet
 
 Progress = Callable[[str, int, int], None]
 CLEAR_M = 0.002  # a span laid over something is longer than straight by more than this
-MOST_PULLS = 40  # directions of pull that are weighed for an anchor with a rated direction
 
 
 @dataclass(frozen=True, eq=False)
@@ -352,27 +351,17 @@ def _anchor_result(
     if isinstance(one.source, AnchorLine):
         return _line_result(one, served, force, facts, rules, more)
     pulls = _pull_directions(one, falls)
+    rating = arrest.Rating(one.source.rating, one.source.direction, one.source.direction_within)
     check = arrest.check_anchor(
         one.name,
         force * pulls[0],
-        one.source.rating,
+        rating,
         rules,
-        direction=one.source.direction,
+        others=[arrest.Pull(force * pull) for pull in pulls[1:]],
         restraint=one.line.policy == "restraint" and not falls,
         at=one.points[0],
     )
     more += check.findings
-    if one.source.direction is not None:
-        for pull in pulls[1:]:
-            again = arrest.check_anchor(
-                one.name,
-                force * pull,
-                one.source.rating,
-                rules,
-                direction=one.source.direction,
-                at=one.points[0],
-            )
-            more += [f for f in again.findings if f.code == "anchor-direction"]
     result = AnchorResult(
         id=one.name,
         kind="point",
@@ -385,16 +374,23 @@ def _anchor_result(
         verdict=check.verdict if peak is not None or check.verdict == "short" else "unknown",
         terms=one.terms,
         arrest=facts,
+        rated=_rated(rating, check),
     )
     return result, more
 
 
 def _pull_directions(one: Tied, falls: list[EdgeSegment]) -> list[Floats]:
-    """Directions in which falls pull on a single anchor, the one with the longest free fall first."""
+    """Directions in which falls pull on a single anchor, the one with the longest free fall first.
+
+    All of them where the anchor is rated for one direction; where nothing falls, those to the edges that it
+    holds somebody back from.
+    """
     at = one.points[0]
+    directed = isinstance(one.source, Anchor) and one.source.direction is not None
     order = sorted(falls, key=lambda s: -(s.free_fall_m or 0.0))
-    most = MOST_PULLS if isinstance(one.source, Anchor) and one.source.direction is not None else 2
-    places = [place for s in order for place in (s.start, s.end)][:most]
+    if not order and directed:
+        order = [s for s in one.segments if s.state == "held"] or one.segments
+    places = [place for s in order for place in (s.start, s.end)][: None if directed else 2]
     if not places:
         return [np.array([0.0, 0.0, -1.0])]
     ways = []
@@ -413,18 +409,18 @@ def _line_result(
     assert isinstance(source, AnchorLine) and model is not None
     down = np.array([0.0, 0.0, -1.0])
     ways = [down]
+    lies = model.lies()
     for segment in one.segments:
         if segment.free_fall_m is not None:
-            nearest = one.points[np.argmin(np.linalg.norm(one.points - segment.start, axis=1))]
-            ways.append(segment.start - nearest)
+            ways += [place - _nearest(lies, place) for place in (segment.start, segment.end)]
     known = facts["peak_force_kN"] is not None
     loads = arrest.line_loads(model, force, directions=_few(ways))
     more += list(loads.findings)
     shown = []
     verdicts = []
-    for load, rating in zip(loads.points, model.ratings or [None] * len(loads.points), strict=True):
+    for load, rating in zip(loads.points, model.ratings, strict=True):
         name = f"{source.id}, {load.kind} {load.point + 1}"
-        check = arrest.check_line_point(name, load.load, rating, rules, at=load.at)
+        check = arrest.check_line_point(name, load.load, rating, rules, others=load.pulls, at=load.at)
         more += check.findings
         verdicts.append(check.verdict if known or check.verdict == "short" else "unknown")
         shown.append(
@@ -434,14 +430,15 @@ def _line_result(
                 "load_kN": load.magnitude_n / 1000,
                 "vector_kN": load.load / 1000,
                 "needs_kN": check.designed_n / 1000,
-                "rating_kN": None if rating is None else rating / 1000,
+                "rating_kN": None if rating.strength is None else rating.strength / 1000,
+                **_rated(rating, check),
                 "verdict": verdicts[-1],
                 "case": load.case,
             }
         )
     more += arrest.check_line_strength(source.id, loads.greatest_pull_n, source.rope.strength, rules)
     rank = ("short", "unknown", "design", "ok")
-    ratings = [r for r in model.ratings if r is not None]
+    ratings = [rating.strength for rating in model.ratings if rating.strength is not None]
     result = AnchorResult(
         id=one.name,
         kind="line",
@@ -459,6 +456,7 @@ def _line_result(
             "assumptions": [*facts["assumptions"], *loads.assumptions],
         },
         loads=tuple(shown),
+        lies=lies if model.path_known else None,
         spans=tuple(
             {
                 "span": s.span + 1,
@@ -471,6 +469,28 @@ def _line_result(
         ),
     )
     return result, more
+
+
+def _rated(rating: arrest.Rating, check: arrest.LoadCheck) -> dict[str, Any]:
+    """The direction that something is rated for, and how far off it the worst pull is."""
+    if rating.direction is None:
+        return {"rated_direction": "any" if rating.every_way else None}
+    size = float(np.linalg.norm(rating.direction))
+    return {
+        "rated_direction": np.asarray(rating.direction) / size,
+        "rated_within_deg": rating.tolerance,
+        "off_direction_deg": check.off_deg,
+    }
+
+
+def _nearest(line: Floats, place: Floats) -> Floats:
+    """The place on a line of straight stretches (n, 3) that is nearest to a place (3,)."""
+    start, along = line[:-1], np.diff(line, axis=0)
+    size = np.maximum(np.einsum("ij,ij->i", along, along), 1e-300)
+    t = np.clip(np.einsum("ij,ij->i", place - start, along) / size, 0.0, 1.0)
+    on = start + t[:, None] * along
+    nearest: Floats = on[np.argmin(np.linalg.norm(on - place, axis=1))]
+    return nearest
 
 
 def _few(ways: list[Floats]) -> list[Floats]:

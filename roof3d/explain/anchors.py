@@ -111,6 +111,13 @@ def _anchor_figure(result: Item, item: Item, field: str, name: str, value: Any, 
             load = holder.get("load_kN")
             force = None if load is None else load * 1000
             return formula_lines("anchor_strength_designed", value * 1000, units, j=factor, F=force)
+        case "off_direction_deg":
+            return _off(holder, value, units)
+        case "rated_within_deg":
+            return [
+                "    from the plan (direction_within); else 15 degrees, which no document fixes:",
+                "    ask the anchor's maker",
+            ]
         case "deflection_m":
             return formula_lines(
                 "traveller_deflection",
@@ -122,6 +129,17 @@ def _anchor_figure(result: Item, item: Item, field: str, name: str, value: Any, 
         case "pull_kN":
             return _pull(item, holder, value, units)
     return _used(result, name.removesuffix("_m"), value, units) if unit_of(name) == "m" else []
+
+
+def _off(holder: Item, value: float, units: str) -> Lines:
+    """Angle between load and rated direction, where the greatest load is also the furthest off."""
+    load, rated = holder.get("vector_kN"), holder.get("rated_direction")
+    lines = ["    the furthest of all cases, not of the greatest load alone; the rating has to hold for each"]
+    if isinstance(load, list) and isinstance(rated, list) and holder.get("load_kN"):
+        along = sum(a * b for a, b in zip(load, rated, strict=True))
+        across = math.sqrt(max(holder["load_kN"] ** 2 - along**2, 0.0))
+        lines += formula_lines("off_direction", value, units, c=across * 1000, a=along * 1000)
+    return lines
 
 
 def _used(result: Item, name: str, value: float, units: str) -> Lines:

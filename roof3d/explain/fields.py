@@ -79,6 +79,10 @@ MEANINGS = {
     "pitch_deg": "pitch of the plane",
     "pull_kN": "greatest pull in the span",
     "rating_kN": "strength that it is rated for",
+    "rated_direction": "direction of pull that it is rated for, of length one",
+    "rated_within_deg": "how far off its rated direction the rating still holds",
+    "off_direction_deg": "the furthest that any pull in arrest is off the rated direction",
+    "lies": "corner of the way that the anchor line takes at rest",
     "required_without_surplus_m": "clearance required, less the surplus, which differs along the edge",
     "served_area_m2": "area of work that this anchor reaches, standing and kneeling",
     "served_m2": "area of work that some anchor certainly reaches",
@@ -107,7 +111,7 @@ MEANINGS_AT = {
 LETTERS = "hsXkM"
 """Terms of the clearance sum that a segment names by letter; all lengths."""
 
-PLACES = ("at", "centroid", "clearance_point", "end", "points", "rest_point", "rings", "start")
+PLACES = ("at", "centroid", "clearance_point", "end", "lies", "points", "rest_point", "rings", "start")
 """Fields that hold coordinates in the model's own frame, metres."""
 
 AXES = "xyz"
@@ -139,7 +143,7 @@ def name_of(field: str) -> str:
 def axis_of(field: str) -> str:
     """x, y or z where a path ends in a coordinate of a place or a vector; else ""."""
     last = field.rsplit("/", 1)[-1]
-    if last in ("0", "1", "2") and name_of(field) in (*PLACES, "outward", "vector_kN"):
+    if last in ("0", "1", "2") and name_of(field) in (*PLACES, "outward", "rated_direction", "vector_kN"):
         return AXES[int(last)]
     return ""
 

@@ -56,6 +56,8 @@ ORIGINS = {
         "line_length_m": f"{FROM_PLAN}; for restraint the greatest that lets nobody over an edge",
         "served_area_m2": "sum of the cells within line length by the upper end of the bracket",
         "rating_kN": FROM_PLAN,
+        "rated_direction": f"{FROM_PLAN}, brought to length one",
+        "lies": "searched: shortest path through free space from support to support",
         "at": FROM_PLAN,
         "points": FROM_PLAN,
         "point": "in the order of the plan",
@@ -78,7 +80,7 @@ ORIGINS = {
 }
 """By part of the result, then by name of the field."""
 
-COORDINATES = ("at", "centroid", "clearance_point", "end", "points", "rest_point", "rings", "start")
+COORDINATES = ("at", "centroid", "clearance_point", "end", "lies", "points", "rest_point", "rings", "start")
 
 
 def origin(found: Place) -> list[str]:

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from roof3d.formulas.registry import STATICS, formula
+from roof3d.formulas.registry import GEOMETRY, STATICS, formula
 
 
 def _sin(a: Any) -> Any:
@@ -156,3 +156,15 @@ def anchor_strength_static(n: Any, Q: Any) -> Any:
 )
 def anchor_strength_designed(j: Any, F: Any) -> Any:
     return j * F
+
+
+@formula(
+    "Angle between a pull and the direction that an anchor is rated for.",
+    "q = atan2(c, a)",
+    ("angle off the rated direction", "deg"),
+    GEOMETRY,
+    c=("part of the pull square to the rated direction", "N"),
+    a=("part of the pull along the rated direction", "N"),
+)
+def off_direction(c: Any, a: Any) -> Any:
+    return np.degrees(np.arctan2(c, a))

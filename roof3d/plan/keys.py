@@ -22,6 +22,7 @@ from roof3d.records import (
     Candidates,
     KeepOut,
     Line,
+    LineEnd,
     ModelChoice,
     Plan,
     Prices,
@@ -144,6 +145,12 @@ WORKER = Section(
     ),
 )
 
+_RATED_WITHIN = Key(
+    "direction_within",
+    Quantity("angle", least=0, most=180),
+    "How far off that direction the rating still holds; 180 deg: in every direction",
+)
+
 ANCHOR = Section(
     Anchor,
     (
@@ -151,6 +158,7 @@ ANCHOR = Section(
         Key("at", _POINT, "The tie-off point", required=True),
         Key("rating", Quantity("force", "positive"), "Strength that the anchor is rated for"),
         Key("direction", _DIRECTION, "The only direction of pull that it is rated for"),
+        _RATED_WITHIN,
         Key("note", Text(0), "Anything a reader should know"),
         Key("line", OWN_LINE, "Where this anchor's line differs from the plan's"),
     ),
@@ -163,6 +171,18 @@ SUPPORT = Section(
         Key("kind", Choice(SUPPORT_KINDS), "How it holds the line"),
         Key("stiffness", Quantity("stiffness", "positive"), "Stiffness, if flexible"),
         Key("rating", Quantity("force", "positive"), "Strength that it is rated for"),
+        Key("direction", _DIRECTION, "The direction of pull that it is rated for"),
+        _RATED_WITHIN,
+    ),
+)
+
+END = Section(
+    LineEnd,
+    (
+        Key("at", _POINT, "The end anchor: the first or the last of the line's points", required=True),
+        Key("rating", Quantity("force", "positive"), "Strength that it is rated for"),
+        Key("direction", _DIRECTION, "The direction of pull that it is rated for"),
+        _RATED_WITHIN,
     ),
 )
 
@@ -191,6 +211,12 @@ ANCHOR_LINE = Section(
             ListOf(SUPPORT, what="tables [[anchor_line.support]]"),
             "Single supports that differ from what the line says of all",
             "supports",
+        ),
+        Key(
+            "end",
+            ListOf(END, what="tables [[anchor_line.end]]"),
+            "Single ends that differ from what the line says of both",
+            "ends",
         ),
         Key("line", OWN_LINE, "Where the workers' lines on it differ from the plan's"),
     ),

@@ -12,12 +12,15 @@ from typing import Any
 from roof3d.errors import InputError
 from roof3d.plan.keys import PLAN
 from roof3d.plan.kinds import Place
-from roof3d.records import Absorber, Line, Plan
+from roof3d.records import Absorber, Anchor, Line, LineEnd, Plan, Support
 from roof3d.rules import RuleSet, load_rules
 from roof3d.tomlfile import read_toml
 
 SAME = 1e-6
 """Metres; points of a plan closer than this are the same point."""
+
+EVERY_WAY = 180.0
+"""Degrees off a direction that leave no direction out."""
 
 
 def read_plan(path: str | Path) -> Plan:
@@ -88,8 +91,7 @@ def check_plan(plan: Plan, place: Place) -> None:
         here = replace(place.key("anchor").item(i), label=f"id {anchor.id}")
         if anchor.line is not None:
             _check_line(anchor.line, here.key("line"))
-        if anchor.direction is not None and not any(anchor.direction):
-            here.key("direction").fail("a direction of no length", "[x, y, z], not all zero")
+        _check_direction(anchor, here)
     for i, line in enumerate(plan.anchor_lines, 1):
         here = replace(place.key("anchor_line").item(i), label=f"id {line.id}")
         if line.line is not None:
@@ -105,9 +107,21 @@ def check_plan(plan: Plan, place: Place) -> None:
             spot = here.key("support").item(j)
             if not any(dist(support.at, point) <= SAME for point in line.points[1:-1]):
                 spot.key("at").fail("a place that is none of the line's supports", "a point between its ends")
+            if any(dist(support.at, other.at) <= SAME for other in line.supports[: j - 1]):
+                spot.key("at").fail("a support that has a table already", "one table for each support")
             kind = support.kind or line.support_kind
             if support.stiffness is not None and kind != "flexible":
                 spot.key("stiffness").fail(f"a stiffness for a {kind} support", 'kind = "flexible" beside it')
+            _check_direction(support, spot)
+        for j, end in enumerate(line.ends, 1):
+            spot = here.key("end").item(j)
+            if not any(dist(end.at, point) <= SAME for point in (line.points[0], line.points[-1])):
+                spot.key("at").fail(
+                    "a place that is neither end of the line", "the line's first or last point"
+                )
+            if any(dist(end.at, other.at) <= SAME for other in line.ends[: j - 1]):
+                spot.key("at").fail("an end that has a table already", "one table for each end")
+            _check_direction(end, spot)
     for i, area in enumerate(plan.work, 1):
         here = place.key("work").item(i)
         if not (area.planes or area.polygon or area.edges or area.edge_kinds):
@@ -125,6 +139,16 @@ def check_plan(plan: Plan, place: Place) -> None:
             here.fail("from_m or to_m without exactly one edge", "one id in edges, and no kinds")
         if guard.from_m is not None and guard.to_m is not None and guard.from_m >= guard.to_m:
             here.key("to_m").fail(f"{guard.to_m:g} m", f"more than from_m, {guard.from_m:g} m")
+
+
+def _check_direction(rated: Anchor | Support | LineEnd, place: Place) -> None:
+    if rated.direction is not None and not any(rated.direction):
+        place.key("direction").fail("a direction of no length", "[x, y, z], not all zero")
+    within = rated.direction_within
+    if within is not None and rated.direction is None and within < EVERY_WAY:
+        place.key("direction_within").fail(
+            f"{within:g} degrees off no direction", "direction beside it, or 180 deg for every direction"
+        )
 
 
 def _check_line(line: Line, place: Place) -> None:

@@ -111,6 +111,7 @@ RESULT: dict[str, Any] = {
             "kind": TEXT,
             "at": POINT,
             "points": [POINT],
+            "lies": [POINT],
             "line_length_m": NUMBER,
             "policy": TEXT,
             "served_area_m2": NUMBER,
