@@ -195,7 +195,7 @@ def tie_anchor(
     """One anchor with its line, assessed; its places in the local frame, (n, 3).
 
     ``piece``: the boundary in pieces of this many metres and no finer, for a first look. What stays open
-    within a piece counts as the worse.
+    within a piece counts as the worse, and so does a swing angle that decides no state.
     """
     line = source.line or plan.line
     if line.length is None and line.policy != "restraint":
@@ -270,7 +270,7 @@ def tie_anchor(
         connector,
         tie,
         result,
-        make_segments(result, terms, source.id, guards),
+        make_segments(result, terms, source.id, guards, angles=piece is None),
         findings,
         spans,
         model,

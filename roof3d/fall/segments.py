@@ -13,13 +13,21 @@ NOTABLE_GAP_M = 0.05
 
 
 def make_segments(
-    result: Assessment, terms: Terms, anchor: str, guards: list[list[tuple[float, float, str]]]
+    result: Assessment,
+    terms: Terms,
+    anchor: str,
+    guards: list[list[tuple[float, float, str]]],
+    angles: bool = True,
 ) -> list[EdgeSegment]:
-    """Segments of all fall edges for one anchor, in the order of the edges and along them."""
+    """Segments of all fall edges for one anchor, in the order of the edges and along them.
+
+    ``angles``: whether swing angles are told even where they do not decide a state; they cost most. One
+    that is not told counts as over its limit.
+    """
     segments = segment_rows(result)
     work = result.pieces
     asked: list[np.ndarray] = []
-    for rows in segments:
+    for rows in segments if angles else ():
         some = _telling(result, rows)
         if result.state[rows[0]] <= ARREST and len(some):
             ties = [piece for k in some for piece in result.others[k]]
@@ -27,7 +35,7 @@ def make_segments(
             asked += [work.ia[some], work.ib[some], work.ia[rest], work.ib[rest]]
     if asked:
         work.need_runs(np.unique(np.concatenate(asked)))  # all in one go, for each asking costs
-    return [_segment(result, rows, terms, anchor, guards) for rows in segments]
+    return [_segment(result, rows, terms, anchor, guards, angles) for rows in segments]
 
 
 def _first_rest(result: Assessment, row: int) -> int:
@@ -71,6 +79,7 @@ def _segment(
     terms: Terms,
     anchor: str,
     guards: list[list[tuple[float, float, str]]],
+    angles: bool,
 ) -> EdgeSegment:
     work = result.pieces
     boundary = work.boundary
@@ -90,7 +99,7 @@ def _segment(
         slides = float((result.surplus + result.slides)[rows].max() - result.surplus[deepest])
         free = max(0.0, terms.attachment + float(result.surplus[deepest]) + slides)
         drop = float(result.swing_drop[rows].max())
-        angle = _widest_angle(result, rows)
+        angle = _widest_angle(result, rows, angles)
         worst = int(rows[np.argmin(result.margin[rows])])
         governs = int(result.governs[worst])
         margin = float(result.margin[worst])
@@ -133,7 +142,7 @@ def _segment(
         drop = None if not np.isfinite(drop) else max(0.0, drop)
         if drop is None:
             doubts.append("taut length has no upper bound here")
-        if angle is None:
+        if angle is None and angles:
             doubts.append("swing angle not known")
     gap = float(result.gap[rows].max())
     if state <= HELD and np.isfinite(gap) and gap > NOTABLE_GAP_M:
@@ -174,12 +183,14 @@ def _broken(result: Assessment, rows: np.ndarray, drop: float | None, angle: flo
     return tuple(word for word, broken in zip(BREAKS, found, strict=True) if broken)
 
 
-def _widest_angle(result: Assessment, rows: np.ndarray) -> float | None:
+def _widest_angle(result: Assessment, rows: np.ndarray, ask: bool) -> float | None:
     """Swing angle at the ends of a segment and where it swings deepest, the widest of them, degrees."""
     work = result.pieces
     some = _telling(result, rows)
     if not len(some):
         return float(result.angle[rows].max())
+    if not ask:
+        return None
     angles = widest_turn(
         work,
         np.column_stack((work.ia, work.ib))[some],

@@ -28,6 +28,7 @@ MOTION_M = 0.01  # a swing that drops less than this is no swing
 ROUNDS = 120
 MOST_POINTS = 400_000
 SURE_M = 0.01  # heights that are bounded as well as this need no closer look
+SPARE = 1.0001  # pieces longer than this times the tolerance may be halved
 MOST_FIGURES = 4  # pieces of a segment that are looked at closer at once, for its figures
 FIGURE_ROUNDS = 8
 GROUPS = 2  # of lengths of rope that are kept snug
@@ -94,9 +95,13 @@ def assess(
     # the D-ring above an edge matters where the line is kept snug, and to tell held from beyond
     ring = (0.0, np.inf) if tie.policy == "snug" else (tie.length, tie.length + terms.attachment)
     work = Pieces.cut(boundary, ruler, reach_limit(tie, terms), terms, guards, spacing, ring)
+    # what a slack rope does is asked once the rest is known, for it costs most; where no piece may be
+    # halved there is no rest to find out
+    if not (~work.far & (work.b - work.a > tolerance * SPARE)).any():
+        return _evaluate(work, tie, terms, limits, True)
     result = _evaluate(work, tie, terms, limits, False)
     figures = 0
-    for sliding in (False, True):  # what a slack rope does is asked once the rest is known: it costs most
+    for sliding in (False, True):
         if sliding:
             result = _evaluate(work, tie, terms, limits, True)
         for _ in range(ROUNDS):
@@ -388,7 +393,7 @@ def _what_to_split(result: Assessment, tolerance: float) -> tuple[np.ndarray, bo
     """
     work = result.pieces
     size = work.b - work.a
-    coarse = (size > tolerance * 1.0001) & ~work.far
+    coarse = (size > tolerance * SPARE) & ~work.far
     split: np.ndarray = np.zeros(len(size), dtype=bool)
     fall = np.flatnonzero(result.passable)
     if len(fall):

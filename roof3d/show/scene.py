@@ -8,7 +8,7 @@ Where anchors disagree about a stretch the worse state is shown: a person can be
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -270,14 +270,22 @@ def overlay(
         if not edge.get("fall") and name not in by_edge:
             inner.append((name, str(edge["kind"]), points))
             continue
-        stretches += _overlay(edge, points, by_edge.get(name, []), shapes)
-    possible = [s for s in stretches if s.state in FALL_STATES]
-    possible.sort(key=_badness)
-    numbers = {id(stretch): number for number, stretch in enumerate(possible, 1)}
-    numbered = tuple(
-        Stretch(**{**vars(stretch), "number": numbers.get(id(stretch), 0)}) for stretch in stretches
-    )
-    return numbered, tuple(inner)
+        stretches += edge_line(edge, points, shapes).stretches(by_edge.get(name, []))
+    numbers = numbered(stretches)
+    return tuple(
+        Stretch(**{**vars(stretch), "number": number})
+        for stretch, number in zip(stretches, numbers, strict=True)
+    ), tuple(inner)
+
+
+def numbered(stretches: Sequence[Stretch]) -> list[int]:
+    """Numbers of stretches, 1 the worst; 0 where no fall is possible."""
+    rows = [row for row, stretch in enumerate(stretches) if stretch.state in FALL_STATES]
+    rows.sort(key=lambda row: _badness(stretches[row]))
+    numbers = [0] * len(stretches)
+    for number, row in enumerate(rows, 1):
+        numbers[row] = number
+    return numbers
 
 
 def _badness(stretch: Stretch) -> tuple[float, float, str, float]:
@@ -286,43 +294,61 @@ def _badness(stretch: Stretch) -> tuple[float, float, str, float]:
     return ORDER[stretch.state], -np.inf if np.isnan(margin) else margin, stretch.edge, stretch.from_m
 
 
-def _overlay(
-    edge: dict[str, Any], points: Floats, segments: Iterable[dict[str, Any]], shapes: dict[str, PlaneShape]
-) -> list[Stretch]:
-    """Pieces of one edge, each governed by the worst segment that covers it."""
-    steps = np.linalg.norm(np.diff(points, axis=0), axis=1)
-    along = np.concatenate([[0.0], np.cumsum(steps)])
-    length = float(along[-1])
-    outward = _outward(edge, points, shapes)
+@dataclass(frozen=True, eq=False)
+class EdgeLine:
+    """An edge as it lies: what its stretches have in common."""
 
-    def at(distance: float) -> Floats:
-        return np.array([np.interp(distance, along, points[:, axis]) for axis in range(3)])
+    id: str
+    kind: str
+    points: Floats  # (n, 3) local
+    along: Floats  # (n,) metres from its start
+    outward: Floats  # (2,) unit, in plan, away from the roof
+    walked: tuple[tuple[float, float], ...]  # steps: no edge to fall over, no segments speak of them
 
-    pieces = governed(segments, length)
-    # a step is no edge to fall over, and no anchor's segments speak of it
-    walked = [(float(low), float(high)) for low, high in edge.get("steps") or ()]
-    pieces = [
-        piece
-        for piece in pieces
-        if piece[2] is not None
-        or not any(low - STEP_M <= piece[0] and piece[1] <= high + STEP_M for low, high in walked)
-    ]
-    pieces = _without_slivers(pieces)
-    return [
-        Stretch(
-            edge=str(edge["id"]),
-            kind=str(edge["kind"]),
-            from_m=low,
-            to_m=high,
-            start=at(low),
-            end=at(high),
-            outward=outward,
-            state=_shown_state(governing),
-            anchor="" if governing is None else str(governing.get("anchor", "")),
-            figures={} if governing is None else governing,
+    def at(self, distance: float) -> Floats:
+        """The place (3,) that many metres along."""
+        return np.array([np.interp(distance, self.along, self.points[:, axis]) for axis in range(3)])
+
+    def stretches(self, segments: Iterable[dict[str, Any]]) -> list[Stretch]:
+        """Pieces, each governed by the worst segment that covers it."""
+        pieces = _without_slivers(
+            [
+                piece
+                for piece in governed(segments, float(self.along[-1]))
+                if piece[2] is not None or not self._is_step(piece)
+            ]
         )
-        for low, high, governing in pieces
-    ]
+        return [
+            Stretch(
+                edge=self.id,
+                kind=self.kind,
+                from_m=low,
+                to_m=high,
+                start=self.at(low),
+                end=self.at(high),
+                outward=self.outward,
+                state=_shown_state(governing),
+                anchor="" if governing is None else str(governing.get("anchor", "")),
+                figures={} if governing is None else governing,
+            )
+            for low, high, governing in pieces
+        ]
+
+    def _is_step(self, piece: Piece) -> bool:
+        return any(low - STEP_M <= piece[0] and piece[1] <= high + STEP_M for low, high in self.walked)
+
+
+def edge_line(edge: dict[str, Any], points: Floats, shapes: dict[str, PlaneShape]) -> EdgeLine:
+    """The edge of a result, its points in the local frame; ``shapes``: roof planes by name."""
+    steps = np.linalg.norm(np.diff(points, axis=0), axis=1)
+    return EdgeLine(
+        str(edge["id"]),
+        str(edge["kind"]),
+        points,
+        np.concatenate([[0.0], np.cumsum(steps)]),
+        _outward(edge, points, shapes),
+        tuple((float(low), float(high)) for low, high in edge.get("steps") or ()),
+    )
 
 
 def governed(segments: Iterable[dict[str, Any]], length: float) -> list[Piece]:

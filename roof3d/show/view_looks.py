@@ -10,9 +10,10 @@ from typing import Any
 from roof3d.errors import InputError
 from roof3d.records import Plan, Roof
 from roof3d.show.view_plan import sources, without_anchors
-from roof3d.show.view_quick import Look, QuickLook
+from roof3d.show.view_quick import FirstPicture, Look, QuickLook, Told
 
 Record = dict[str, Any]
+NOTHING = Told({}, {})
 
 
 class FirstLooks:
@@ -20,31 +21,41 @@ class FirstLooks:
 
     def __init__(self, roof: Roof) -> None:
         self._quick = QuickLook(roof)
-        # of the last full check: the segments of each anchor, and what they were computed from
-        self._checked: tuple[dict[str, list[Record]], dict[str, Any]] = ({}, {})
+        # of the last full check: what it told of each anchor, and from what it was computed
+        self._checked: tuple[dict[str, Told], dict[str, Any]] = ({}, {})
+        self._checks = 0
 
     def take(self, plan: Plan, text: str) -> None:
         """Keeps the segments of a full check of ``plan``; ``text``: the page's data as JSON."""
-        by_anchor: dict[str, list[Record]] = {}
+        by_anchor: dict[str, dict[str, list[Record]]] = {}
         for segment in json.loads(text)["segments"]:
-            by_anchor.setdefault(str(segment["anchor"]), []).append(segment)
-        self._checked = (by_anchor, _origins(plan))
+            by_edge = by_anchor.setdefault(str(segment["anchor"]), {})
+            by_edge.setdefault(str(segment["edge"]), []).append(segment)
+        self._checks += 1
+        told = {
+            anchor: Told(
+                {edge: tuple(found) for edge, found in by_edge.items()},
+                dict.fromkeys(by_edge, (self._checks, anchor)),
+            )
+            for anchor, by_edge in by_anchor.items()
+        }
+        self._checked = (told, _origins(plan))
 
     def look(self, plan: Plan, name: str) -> Look:
         """A look at one anchor; see ``QuickLook.look``."""
         return self._quick.look(plan, name)
 
-    def picture(self, plan: Plan, name: str, seconds: float) -> Record | None:
+    def picture(self, plan: Plan, name: str, seconds: float) -> tuple[FirstPicture, bool] | None:
         """A picture of all anchors, or of ``name`` alone where others are not known within ``seconds``.
 
-        None where there is no name and not all are known: edges of some anchors would not do, for the
-        worst of all counts.
+        With it comes whether it is of ``name`` alone. None where there is no name and not all are known:
+        edges of some anchors would not do, for the worst of all counts.
         """
         looks: dict[str, Look] = {name: self.look(plan, name)} if name else {}
         now = _origins(plan)
-        segments, origins = self._checked
+        told, origins = self._checked
         precise = {
-            other: segments.get(other, [])
+            other: told.get(other, NOTHING)
             for other, origin in now.items()
             if other != name and origins.get(other) == origin
         }
@@ -56,10 +67,9 @@ class FirstLooks:
                     known = self.look(plan, other)
             if known is not None:
                 looks[other] = known
-        alone = any(other not in looks and other not in precise for other in now)
-        if not alone:
-            return {"id": name, "alone": False, **self._quick.picture(plan, list(looks.values()), precise)}
-        return {"id": name, "alone": True, **self._quick.picture(plan, [looks[name]])} if name else None
+        if all(other in looks or other in precise for other in now):
+            return self._quick.picture(plan, list(looks.values()), precise), False
+        return (self._quick.picture(plan, [looks[name]]), True) if name else None
 
 
 def _origins(plan: Plan) -> dict[str, Any]:

@@ -14,6 +14,7 @@ import math
 import os
 import secrets
 import socket
+import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -34,6 +35,8 @@ from roof3d.show.page.write import bundled, content_policy, page_html
 from roof3d.show.told import told
 from roof3d.show.view_looks import FirstLooks
 from roof3d.show.view_plan import LONGEST_M, History, changed, line_of, sources
+from roof3d.show.view_quick import FirstPicture
+from roof3d.show.view_wire import Wire
 from roof3d.show.view_work import Worker
 from roof3d.show.words import load_texts
 from roof3d.units import System
@@ -67,7 +70,7 @@ class Viewer:
         self._known = _digest(out)
         self._looks = FirstLooks(roof)
         self._thread = ThreadPoolExecutor(1)
-        self._sockets: set[Any] = set()
+        self._sockets: dict[Any, Wire] = {}
         self._wanted = asyncio.Event()
         self._version = 0
         self._last = (-1, "")  # version of the plan that was checked last, and what came of it
@@ -173,7 +176,9 @@ class Viewer:
                     continue
                 found = await loop.run_in_executor(self._thread, self._looks.picture, plan, "", 0.0)
                 if found is not None and version == self._version and not self._unseen.is_set():
-                    await self._tell(json.dumps({"type": "quick", "number": 0, "version": version, **found}))
+                    for one in list(self._sockets):
+                        with contextlib.suppress(RuntimeError, OSError):
+                            await self._show(one, {"number": 0, "id": "", "alone": False}, found[0])
 
     def _outcome(self) -> str:
         """The last check as a message."""
@@ -184,6 +189,12 @@ class Viewer:
 
     def _problem(self, text: str) -> str:
         return json.dumps({"type": "problem", "text": told(text, self.units)})
+
+    async def _show(self, one: Any, head: dict[str, Any], picture: FirstPicture) -> None:
+        """Sends a first look to one page."""
+        wire = self._sockets.get(one)
+        if wire is not None:  # else it has gone meanwhile
+            await one.send_bytes(wire.pack({"version": self._version, **head}, picture))
 
     async def _tell(self, text: str) -> None:
         for one in list(self._sockets):
@@ -212,7 +223,7 @@ class Viewer:
 
     async def attend(self, one: Any) -> None:
         """Serves one open socket until it closes."""
-        self._sockets.add(one)
+        self._sockets[one] = Wire()
         try:
             await self.tell_state()
             while True:
@@ -222,7 +233,7 @@ class Viewer:
                 except InputError as error:
                     await one.send_text(self._problem(str(error)))
         finally:
-            self._sockets.discard(one)
+            del self._sockets[one]
 
     async def _answer(self, one: Any, message: dict[str, Any]) -> None:
         answers: dict[str, Callable[[Any, dict[str, Any]], Any]] = {
@@ -288,12 +299,19 @@ class Viewer:
                 plan, {"do": "length", "id": message.get("owner") or "", "metres": message["metres"]}
             )
         loop = asyncio.get_running_loop()
+        start = time.perf_counter(), time.process_time()
         found = await loop.run_in_executor(self._thread, self._looks.picture, plan, name, LOOK_S)
         assert found is not None  # it has a name
-        await one.send_text(
-            json.dumps({"type": "quick", "number": number, "version": self._version, **found})
-        )
-        if found["alone"]:
+        picture, alone = found
+        head = {
+            "number": number,
+            "id": name,
+            "alone": alone,
+            "took_ms": round(1000 * (time.perf_counter() - start[0]), 2),
+            "cpu_ms": round(1000 * (time.process_time() - start[1]), 2),
+        }
+        await self._show(one, head, picture)
+        if alone:
             self._want_looks(plan)
 
     async def _save(self, one: Any, message: dict[str, Any]) -> None:
@@ -416,6 +434,7 @@ def serve(viewer: Viewer, port: int = 0, ready: Callable[[str], None] | None = N
         access_log=False,
         ws="websockets-sansio",
         ws_max_size=LONGEST_MESSAGE,
+        ws_per_message_deflate=False,  # nothing leaves this machine
         server_header=False,
         proxy_headers=False,
         timeout_graceful_shutdown=1,

@@ -64,7 +64,7 @@ def _work(pipe: Any, parents_end: Any, parent: int, source: Any) -> None:
     """What the process does: answers until nobody asks any more."""
     _stay(parent)
     with contextlib.suppress(OSError, AttributeError):  # dragging comes first; Windows has no such call
-        os.nice(5)
+        os.nice(15)
     if parents_end is not None:
         parents_end.close()
     if isinstance(source, tuple):

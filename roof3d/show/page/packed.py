@@ -92,16 +92,16 @@ def _pack(values: Any, kind: str) -> str:
     return base64.b64encode(np.asarray(values).astype(kind).tobytes()).decode("ascii")
 
 
-def pack_lengths(values: Floats) -> str:
-    """Lengths as whole steps, rounded up; what is not finite is nothing."""
+def length_steps(values: Floats) -> Any:
+    """Lengths as whole steps, rounded up, little-endian int16; what is not finite is nothing."""
     known = np.isfinite(values)
     steps = np.ceil(np.round(np.where(known, values, 0.0) / CELL_STEP_M, 6))
-    return _pack(np.where(known, np.clip(steps, -32767, 32766), NOTHING), "<i2")
+    return np.where(known, np.clip(steps, -32767, 32766), NOTHING).astype("<i2")
 
 
-def pack_counts(values: Any) -> str:
-    """Small counts, 255 at most."""
-    return _pack(np.minimum(values, 255), "u1")
+def small_counts(values: Any) -> Any:
+    """Counts as bytes, 255 at most."""
+    return np.minimum(values, 255).astype("u1")
 
 
 def _state(cell: Record) -> int:

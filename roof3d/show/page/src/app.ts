@@ -4,12 +4,14 @@ import { cellAt, figure, unpack, type Cells } from "./cells";
 import { Card } from "./card";
 import { h, put } from "./dom";
 import { Edges, Marks, type Shown } from "./edges";
-import { badge, edgeLegend, mapLegend } from "./legend";
+import { edgeLegend, mapLegend } from "./legend";
+import type { Look } from "./looks";
+import { Pins, PINS } from "./pins";
 import { Rim } from "./rim";
-import { Stage, type Label } from "./stage";
+import { Stage } from "./stage";
 import { Surfaces } from "./surfaces";
 import { Tables } from "./tables";
-import { FALL_STATES, filled, type Layer, type PageData, type PackedCells, type Plane, type Point, type Segment, type Units } from "./types";
+import { FALL_STATES, filled, type Layer, type PageData, type Plane, type Point, type Segment, type Units } from "./types";
 import { Words } from "./words";
 
 type Picked =
@@ -19,9 +21,7 @@ type Picked =
   | { kind: "anchor"; id: string }
   | { kind: "roof"; plane: Plane; map: Int32Array | null; at: Point };
 
-const BADGES = 24;
 const PICK_PIXELS = 12;
-const FOLLOW_MS = 30; // after a picture, before what is around it
 
 export class App {
   data: PageData;
@@ -51,6 +51,10 @@ export class App {
   private readonly card = new Card();
   private readonly rim = new Rim();
   private readonly tables = new Tables();
+  private readonly pins = new Pins(
+    (number) => this.pickShown(this.shown.find((one) => one.number === number)!, false),
+    (id) => this.pick({ kind: "anchor", id }, false),
+  );
   private surfaces: Surfaces | null = null;
   private edges: Edges | null = null;
   private marks: Marks | null = null;
@@ -59,7 +63,7 @@ export class App {
   private curtains = true;
   private walls = true;
   private temporary: { layer: string; cells: Cells; shown: Shown[]; words: string } | null = null;
-  private following = 0;
+  private legendStates = "";
   private size = 10;
 
   constructor(data: PageData) {
@@ -104,13 +108,16 @@ export class App {
     const stage = new Stage(middle, size, this.words.say("stage"));
     this.surfaces = new Surfaces(this.data, this.cells, size);
     this.edges = new Edges(this.data.colours, size);
-    this.marks = new Marks(this.edges, this.data.colours, size);
+    this.marks = new Marks(this.data.colours, size);
     stage.scene.add(this.surfaces.group, this.edges.group, this.marks.group);
     stage.solid = this.surfaces.solid;
     const foot = Math.max(this.data.ground ?? low[2]!, low[2]! - 60);
     const corners = this.data.planes.flatMap((plane) => plane.rings.flat());
     stage.fit = corners.flatMap((p): Point[] => [p, [p[0], p[1], foot]]);
-    stage.onResize = (w, h_) => this.edges!.resize(w, h_);
+    stage.onResize = (w, h_) => {
+      this.edges!.resize(w, h_);
+      this.marks!.resize(w, h_);
+    };
     let down: [number, number] = [0, 0];
     stage.canvas.addEventListener("pointerdown", (e) => (down = [e.clientX, e.clientY]));
     stage.canvas.addEventListener("click", (e) => {
@@ -135,7 +142,7 @@ export class App {
     for (const bearing of [202.5, 157.5, 247.5, 112.5, 292.5, 67.5, 337.5, 22.5]) {
       const b = (bearing * Math.PI) / 180;
       const sum = this.data.stretches
-        .filter((s) => s.number > 0 && s.number <= BADGES)
+        .filter((s) => s.number > 0 && s.number <= PINS)
         .reduce((all, s) => all + Math.max(0, s.outward[0] * Math.sin(b) + s.outward[1] * Math.cos(b)) / s.number, 0);
       if (sum > score + 1e-6) [best, score] = [bearing, sum];
     }
@@ -168,38 +175,27 @@ export class App {
     this.words.units = units;
     this.cells = unpack(data.cells);
     this.temporary = null;
-    window.clearTimeout(this.following);
     this.surfaces?.change(data.planes, this.cells);
     if (this.whose && !data.anchors.some((a) => a.id === this.whose)) this.whose = "";
-    if (this.picked.kind === "segment") this.picked = this.sameSegment(this.picked.index);
-    if (this.picked.kind === "roof") this.picked = { kind: "none" };
+    if (this.picked.kind === "segment" || this.picked.kind === "roof") this.picked = { kind: "none" };
     if (this.picked.kind === "anchor" && !data.anchors.some((a) => a.id === (this.picked as { id: string }).id)) this.picked = { kind: "none" };
     this.drawAll();
   }
 
-  private sameSegment(_index: number): Picked {
-    return { kind: "none" };
-  }
-
-  /** A first look while something changes: picture at once, list and legends as soon as there is time. */
-  preview(planes: Plane[], packed: PackedCells, shown: Shown[], words: string): void {
-    const cells = unpack(packed)!;
+  /** A first look while something changes: picture, edges, list and legends at once. */
+  preview(look: Look, words: string): void {
     const layer = this.layer === "served" ? "served" : "taut";
     const other = this.temporary?.layer !== layer;
-    this.temporary = { layer, cells, shown, words };
-    this.surfaces?.change(planes, cells);
-    this.surfaces?.show(cells, this.layerOf(layer));
-    if (other) mapLegend(this.mapBox, this.layerOf(layer), this.data.colours, this.words, cells);
-    this.shown = shown;
+    this.temporary = { layer, cells: look.cells, shown: look.shown, words };
+    this.surfaces?.change(look.planes as Plane[], look.cells);
+    this.surfaces?.show(look.cells, this.layerOf(layer));
+    if (other) mapLegend(this.mapBox, this.layerOf(layer), this.data.colours, this.words, look.cells);
+    this.shown = look.shown;
     this.drawEdgeLines();
     this.drawMarks();
     this.drawLabels();
-    window.clearTimeout(this.following);
-    this.following = window.setTimeout(() => this.follow(), FOLLOW_MS);
-  }
-
-  private follow(): void {
-    if (!this.temporary) return;
+    this.stage?.now();
+    // the card draws while this goes on
     this.drawSummary();
     this.drawEdgeLegend();
     this.drawRim();
@@ -348,6 +344,9 @@ export class App {
 
   private drawEdgeLegend(): void {
     const states = new Set(this.shown.map((s) => s.state));
+    const key = [...states].sort().join(" ") + this.words.units;
+    if (this.temporary && key === this.legendStates) return;
+    this.legendStates = key;
     edgeLegend(this.edgeBox, states, this.data.anchors.length > 0, this.data.colours, this.words);
   }
 
@@ -358,8 +357,8 @@ export class App {
   }
 
   private drawRim(): void {
-    const index = this.picked.kind === "segment" ? this.shown.findIndex((s) => this.isPicked(s)) : -1;
-    this.rim.draw(this.shown, this.data.edges, this.data.colours, this.words, (k) => this.pickShown(this.shown[k]!, true), index);
+    const picked = this.shown.find((s) => this.isPicked(s)) ?? null;
+    this.rim.draw(this.shown, this.data.edges, this.data.colours, this.words, (one) => this.pickShown(one, true), picked);
   }
 
   private isPicked(one: Shown): boolean {
@@ -410,28 +409,7 @@ export class App {
   }
 
   drawLabels(): void {
-    const labels: Label[] = [];
-    const lift = this.size / 60;
-    const pinned = this.shown.filter((one) => one.number && one.number <= BADGES).sort((a, b) => a.number - b.number);
-    for (const one of pinned) {
-      const style = this.data.colours.states[one.state];
-      const element = h("button", { type: "button", class: "pin", "aria-label": `${one.number}: ${one.edge}`, click: () => this.pickShown(one, false) }, badge(one.number, style));
-      const out = this.size / 28;
-      const at = one.ends[0].map((v, c) => (v + one.ends[1][c]!) / 2 + (c < 2 ? one.outward[c as 0 | 1] * out : 0)) as Point;
-      labels.push({ at, element });
-    }
-    for (const anchor of this.data.anchors) {
-      const top = anchor.points[0]!;
-      const element = h("button", { type: "button", class: "pin anchorpin", "data-anchor": anchor.id, click: () => this.pick({ kind: "anchor", id: anchor.id }, false) }, h("span", {}, anchor.id));
-      labels.push({ at: [top[0], top[1], top[2] + lift], element, always: true });
-    }
-    if (this.names) {
-      for (const edge of this.data.edges) {
-        const [a, b] = [edge.points[0]!, edge.points[edge.points.length - 1]!];
-        labels.push({ at: a.map((v, c) => (v + b[c]!) / 2) as Point, element: h("span", { class: "pin edgename" }, edge.id) });
-      }
-    }
-    this.stage?.setLabels(labels);
+    this.stage?.setLabels(this.pins.labels(this.data, this.shown, this.names, this.size));
   }
 
   redrawCard(): void {
@@ -536,6 +514,7 @@ export class App {
   }
 
   private hover(x: number, y: number): void {
+    if (this.stage!.moves) return;
     const hit = this.stage!.hit(x, y);
     const on = hit && this.surfaces!.planeOf(hit.object);
     const cells = this.temporary?.cells ?? this.cells;

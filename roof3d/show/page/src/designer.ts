@@ -2,8 +2,8 @@
 
 import type { App } from "./app";
 import { h, put } from "./dom";
-import type { Shown } from "./edges";
-import { EMPTY, type PackedCells, type PageData, type Plane, type Point, type Segment, type Session } from "./types";
+import { Looks, type Look } from "./looks";
+import type { PageData, Point, Session } from "./types";
 
 type Tool = "look" | "anchor" | "line" | "measure";
 
@@ -25,6 +25,17 @@ interface Drag {
   at: Point;
 }
 
+/** One first look from the moves that it shows to its picture, on the page's clock, milliseconds. */
+interface Trip {
+  moves: number[]; // when the pointer was where; the last one is where the look was taken
+  sent: number;
+  heard: number;
+  made: number; // everything on the page is changed
+  drawn: number; // and the graphics card has finished
+  took: number; // in the server, and how much of that was spent at work
+  cpu: number;
+}
+
 const SNAP_PIXELS = 12;
 const GRAB_PIXELS = 22;
 const RESTED_MS = 450;
@@ -38,9 +49,8 @@ const TOOLS: Tool[] = ["look", "anchor", "line", "measure"];
 const POLICIES = ["fixed", "snug", "restraint"];
 
 export class Designer {
-  /** Milliseconds from asking for a first look to its picture, and to its answer alone; for tests. */
-  readonly latencies: number[] = [];
-  readonly answers: number[] = [];
+  /** First looks as they were drawn, for tests and benches. */
+  readonly trips: Trip[] = [];
   private readonly app: App;
   private readonly session: Session;
   private readonly socket: WebSocket;
@@ -48,9 +58,10 @@ export class Designer {
   private state: State | null = null;
   private checking = false;
   private drag: Drag | null = null;
+  private readonly looks = new Looks();
   private waiting = false; // one first look at a time; the newest place next
-  private next: [Record<string, unknown>, number] | null = null;
-  private since = 0; // when what was asked last became so
+  private next: [Record<string, unknown>, number[]] | null = null;
+  private trip: Pick<Trip, "moves" | "sent"> = { moves: [], sent: 0 };
   private asked = 0;
   private measured: Point[] = [];
   private sums = new Map<number, (lines: string[]) => void>();
@@ -59,7 +70,11 @@ export class Designer {
     this.app = app;
     this.session = session;
     this.socket = new WebSocket(session.socket);
-    this.socket.addEventListener("message", (event) => this.hear(JSON.parse(String(event.data))));
+    this.socket.binaryType = "arraybuffer";
+    this.socket.addEventListener("message", (event) => {
+      if (event.data instanceof ArrayBuffer) this.look(this.looks.take(event.data));
+      else this.hear(JSON.parse(String(event.data)));
+    });
     this.socket.addEventListener("close", () => this.say(app.words.say("lost"), true));
     app.explain = (segment) =>
       new Promise((done) => {
@@ -133,16 +148,6 @@ export class Designer {
         this.draw();
         document.documentElement.dataset.checked = String(message.version);
         break;
-      case "quick": {
-        const quick = message as unknown as Quick;
-        // 0: not asked for; what is moved meanwhile has its own look
-        const asked = quick.number > 0;
-        if (asked) this.waiting = false;
-        const late = quick.version !== this.state?.version || (!asked && this.waiting);
-        if (!late && (this.drag || this.checking || this.sliding)) this.quick(quick, asked);
-        if (asked && this.next) this.ask(...this.next);
-        break;
-      }
       case "measured":
         this.tellMeasure(message.taut_m as number | null);
         break;
@@ -208,11 +213,11 @@ export class Designer {
     const out = h("output", {}, length === null ? "–" : words.length(length));
     const input = h("input", { type: "range", min: 0.5, max: most, step: 0.05, "data-slider": id || "all", "aria-label": text, disabled: !this.state });
     input.value = String(length ?? 6);
-    input.addEventListener("input", () => {
+    input.addEventListener("input", (event) => {
       this.sliding = true;
       out.textContent = words.length(Number(input.value));
       const shown = id || this.picked() || this.app.data.anchors[0]?.id;
-      if (shown) this.ask({ id: shown, owner: id, metres: Number(input.value) });
+      if (shown) this.ask({ id: shown, owner: id, metres: Number(input.value) }, event.timeStamp);
     });
     input.addEventListener("change", () => {
       this.sliding = false;
@@ -298,7 +303,7 @@ export class Designer {
     this.app.pick({ kind: "anchor", id }, false);
     this.app.drawLabels();
     this.sliding = true;
-    this.ask({ id, point: 0, at: to });
+    this.ask({ id, point: 0, at: to }, performance.now());
     window.clearTimeout(this.resting);
     this.resting = window.setTimeout(() => {
       this.sliding = false;
@@ -406,12 +411,11 @@ export class Designer {
     this.drag.at = to;
     const anchor = this.app.data.anchors.find((a) => a.id === this.drag!.id)!;
     anchor.points[this.drag.point] = to;
+    this.ask({ id: this.drag.id, point: this.drag.point, at: to }, event.timeStamp);
     // where drawing is slow it would hold up the first look, which moves the anchor too
-    if (!this.app.stage!.slow || !this.waiting) {
-      this.app.drawMarks();
-      this.app.drawLabels();
-    }
-    this.ask({ id: this.drag.id, point: this.drag.point, at: to });
+    if (this.app.stage!.slow) return;
+    this.app.drawMarks();
+    this.app.drawLabels();
   }
 
   private release(): void {
@@ -425,29 +429,38 @@ export class Designer {
     }
   }
 
-  private ask(what: Record<string, unknown>, since = performance.now()): void {
+  /** Asks for a first look; ``when``: of the move that asks for it. */
+  private ask(what: Record<string, unknown>, ...moves: number[]): void {
     this.app.stage?.move(true);
     if (this.waiting) {
-      this.next = [what, this.next?.[1] ?? since];
+      this.next = [what, [...(this.next?.[1] ?? []), ...moves]];
       return;
     }
     this.next = null;
     this.waiting = true;
-    this.since = since;
+    this.trip = { moves, sent: performance.now() };
     this.send({ type: "drag", number: ++this.asked, ...what });
   }
 
-  private quick(message: Quick, asked: boolean): void {
-    const { app, since } = this;
-    if (asked) this.answers.push(performance.now() - since);
-    const shown = message.stretches.map((s): Shown => ({ ...s, breaks: s.breaks ?? [], figures: null, segment: s.figures ? ({ ...EMPTY, ...s, ...s.figures } as Segment) : null }));
-    const planes = message.planes.map((p) => ({ ...app.data.planes.find((own) => own.id === p.id)!, grid: p.grid }));
-    const served = app.words.area(message.served_m2, "down");
-    app.preview(planes as Plane[], message.cells, shown, app.words.say("served_least", { area: served }));
+  private look(look: Look): void {
+    const { app, trip } = this;
+    const heard = performance.now();
+    // what nobody asked for yields to what is moved meanwhile, which has its own look
+    const asked = look.number > 0;
+    const late = look.version !== this.state?.version || (!asked && this.waiting);
+    if (asked) this.waiting = false;
+    // the server goes on while this is drawn
+    if (asked && this.next) this.ask(this.next[0], ...this.next[1]);
+    if (late || !(this.drag || this.checking || this.sliding)) return;
+    const served = app.words.area(look.served_m2, "down");
+    app.preview(look, app.words.say("served_least", { area: served }));
     app.stale(true);
-    this.say(app.words.say(message.alone ? "quick_alone" : "quick", { id: message.id }));
+    this.say(app.words.say(look.alone ? "quick_alone" : "quick", { id: look.id }));
     if (!asked) return;
-    requestAnimationFrame(() => void app.stage?.drawn().then(() => this.latencies.push(performance.now() - since)));
+    const made = performance.now();
+    void app.stage?.picture().then(() => {
+      this.trips.push({ ...trip, heard, made, drawn: performance.now(), took: look.took_ms ?? 0, cpu: look.cpu_ms ?? 0 });
+    });
   }
 
   private tellMeasure(taut: number | null): void {
@@ -464,26 +477,4 @@ export class Designer {
       }),
     );
   }
-}
-
-interface Quick {
-  number: number;
-  version: number;
-  id: string;
-  alone: boolean;
-  planes: Pick<Plane, "id" | "grid">[];
-  cells: PackedCells;
-  served_m2: number;
-  stretches: {
-    edge: string;
-    from_m: number;
-    to_m: number;
-    ends: [Point, Point];
-    outward: [number, number];
-    state: string;
-    anchor: string;
-    number: number;
-    figures?: Partial<Segment>;
-    breaks?: string[];
-  }[];
 }

@@ -9,7 +9,7 @@ const FILL = 0.88; // of half the stage
 const CROWDED = 19; // pixels; of labels closer than this the first one is shown
 const SLOW_MS = 40; // a picture that takes longer is drawn with fewer pixels while something moves
 const COARSE = 0.5;
-const POLL_MS = 2;
+const FINE = 1.5; // without smoothing of its own the card gets more pixels at rest
 
 export interface Label {
   at: Point;
@@ -30,10 +30,14 @@ export class Stage {
   private readonly overlay = h("div", { class: "labels" });
   private labels: Label[] = [];
   private wanted = false;
+  private drawing = false; // the graphics card has not finished the last picture
   private settle = 0;
   private moving = false;
+  private turning = false;
+  private readonly smooth: boolean;
+  private finished: (() => void)[] = [];
   /** This machine draws slowly, most often because it has no graphics card. */
-  slow = false;
+  slow: boolean;
   private readonly middle: three.Vector3;
   private readonly size: number;
 
@@ -41,7 +45,10 @@ export class Stage {
   constructor(middle: Point, size: number, text: string) {
     this.middle = new three.Vector3(...middle);
     this.size = size;
-    this.renderer = new three.WebGLRenderer({ antialias: true, preserveDrawingBuffer: true });
+    // smoothing is chosen once for all; in software it costs as much as all the rest
+    this.smooth = hasCard();
+    this.slow = !this.smooth;
+    this.renderer = new three.WebGLRenderer({ antialias: this.smooth, preserveDrawingBuffer: true });
     this.renderer.setPixelRatio(this.ratio());
     this.renderer.setClearColor(0xffffff, 0);
     const canvas = this.renderer.domElement;
@@ -62,6 +69,8 @@ export class Stage {
     this.controls.minDistance = size / 20;
     this.controls.maxDistance = size * 6;
     this.controls.addEventListener("change", () => this.ask());
+    this.controls.addEventListener("start", () => this.turn_(true));
+    this.controls.addEventListener("end", () => this.turn_(false));
     canvas.addEventListener("keydown", (event) => this.key(event));
     new ResizeObserver(() => this.resize()).observe(this.element);
   }
@@ -131,39 +140,83 @@ export class Stage {
   }
 
   setLabels(labels: Label[]): void {
+    const same = labels.length === this.labels.length && labels.every((label, k) => label.element === this.labels[k]!.element);
     this.labels = labels;
-    const focused = document.activeElement instanceof HTMLElement ? document.activeElement.dataset.anchor : undefined;
-    this.overlay.replaceChildren(...labels.map((label) => label.element));
-    if (focused) labels.find((label) => label.element.dataset.anchor === focused)?.element.focus();
+    if (!same) {
+      const focused = document.activeElement instanceof HTMLElement ? document.activeElement.dataset.anchor : undefined;
+      this.overlay.replaceChildren(...labels.map((label) => label.element));
+      if (focused) labels.find((label) => label.element.dataset.anchor === focused)?.element.focus();
+    }
     this.ask();
   }
 
-  /** Asks for one more picture. */
+  /** Asks for one more picture, with the next frame and once the card has finished the last. */
   ask(): void {
     if (this.wanted) return;
     this.wanted = true;
-    requestAnimationFrame(() => {
-      this.wanted = false;
-      this.draw();
+    if (!this.drawing) requestAnimationFrame(() => this.due());
+  }
+
+  /** Draws what was asked for without waiting for a frame. */
+  now(): void {
+    if (this.wanted && !this.drawing) this.due();
+  }
+
+  private due(): void {
+    if (!this.wanted || this.drawing) return;
+    this.wanted = false;
+    this.draw();
+    this.drawing = true;
+    void this.drawn().then(() => {
+      this.drawing = false;
+      const finished = this.finished;
+      this.finished = [];
+      for (const one of finished) one();
+      if (this.wanted) this.due();
     });
+  }
+
+  /** When a picture that holds all that was asked for is finished. */
+  picture(): Promise<void> {
+    return new Promise((done) => {
+      // what is being drawn now does not hold it yet
+      if (this.wanted && this.drawing) this.finished.push(() => void this.picture().then(done));
+      else if (this.wanted || this.drawing) this.finished.push(done);
+      else done();
+    });
+  }
+
+  get moves(): boolean {
+    return this.moving;
   }
 
   /** While something moves, slow machines draw fewer pixels. */
   move(on: boolean): void {
-    if (on === this.moving) return;
     this.moving = on;
-    if (!this.slow) return;
-    this.renderer.setPixelRatio(this.ratio());
+    this.rate();
+  }
+
+  private turn_(on: boolean): void {
+    this.turning = on;
+    this.rate();
+  }
+
+  private rate(): void {
+    const ratio = this.ratio();
+    if (ratio === this.renderer.getPixelRatio()) return;
+    this.renderer.setPixelRatio(ratio);
     this.ask();
   }
 
   private ratio(): number {
     const full = Math.min(2, window.devicePixelRatio);
-    return this.moving && this.slow ? full * COARSE : full;
+    if (!this.slow) return full;
+    return this.moving || this.turning ? full * COARSE : this.smooth ? full : Math.min(2, full * FINE);
   }
 
   /** Finds out, once, whether this machine draws slowly. */
   async weigh(): Promise<void> {
+    if (this.slow) return;
     await this.drawn();
     const start = performance.now();
     this.draw();
@@ -172,7 +225,7 @@ export class Stage {
   }
 
   /** When all that was asked of the graphics card so far is on the picture. */
-  drawn(): Promise<void> {
+  private drawn(): Promise<void> {
     const gl = this.renderer.getContext() as WebGL2RenderingContext;
     const sync = gl.fenceSync(gl.SYNC_GPU_COMMANDS_COMPLETE, 0);
     gl.flush();
@@ -180,7 +233,7 @@ export class Stage {
       const look = (): void => {
         const state = sync ? gl.clientWaitSync(sync, 0, 0) : gl.WAIT_FAILED;
         if (state === gl.TIMEOUT_EXPIRED) {
-          window.setTimeout(look, POLL_MS);
+          window.setTimeout(look, 0);
           return;
         }
         if (sync) gl.deleteSync(sync);
@@ -211,7 +264,7 @@ export class Stage {
       if (inFront && !crowded) taken.push([x, y]);
     }
     window.clearTimeout(this.settle);
-    this.settle = window.setTimeout(() => this.fade(), 90);
+    if (!this.moving && !this.turning) this.settle = window.setTimeout(() => this.fade(), 90);
   }
 
   /** Labels of what is hidden behind the building get faint; done when the picture rests. */
@@ -282,4 +335,11 @@ export class Stage {
     const ray = new three.Raycaster(this.camera.position, way.normalize(), 0, far);
     return !ray.intersectObjects(this.solid, false).some((hit) => hit.object.visible);
   }
+}
+
+/** Whether pictures are drawn by a graphics card, and not in software. */
+function hasCard(): boolean {
+  const probe = document.createElement("canvas").getContext("webgl2", { failIfMajorPerformanceCaveat: true });
+  probe?.getExtension("WEBGL_lose_context")?.loseContext();
+  return probe !== null;
 }

@@ -74,36 +74,47 @@ export class Surfaces {
     if (data.ground !== null) this.addGround(data.ground, size);
   }
 
-  /** Paints the map of a layer. */
+  /** Paints the map of a layer; planes whose colours stay are left alone. */
   show(cells: Cells | null, layer: Layer): void {
-    const known = new Map<string, number[]>();
+    if (!cells) return;
+    const painted = this.paints(cells, layer);
     for (const one of this.painted) {
-      if (!one.texture || !one.map || !cells) continue;
-      const bytes = one.texture.image.data as unknown as Uint8Array;
+      if (!one.texture || !one.map) continue;
+      const words = new Uint32Array((one.texture.image.data as unknown as Uint8Array).buffer);
+      let other = false;
       for (let place = 0; place < one.map.length; place++) {
         const k = one.map[place]!;
-        if (k < 0) {
-          bytes[4 * place + 3] = 0;
-          continue;
-        }
-        const { colour, pattern } = paint(cells, k, layer, this.colours);
-        let parts = known.get(colour);
-        if (!parts) {
-          parts = channels(colour);
-          known.set(colour, parts);
-        }
-        bytes.set(parts, 4 * place);
-        bytes[4 * place + 3] = pattern + 1;
+        const word = k < 0 ? 0 : painted[k]!;
+        if (words[place] === word) continue;
+        words[place] = word;
+        other = true;
       }
-      one.texture.needsUpdate = true;
+      if (other) one.texture.needsUpdate = true;
     }
   }
 
-  /** Other cells on the same planes: their rasters are made anew. */
+  /** Colour and pattern of each cell, the four bytes of a place in a raster. */
+  private paints(cells: Cells, layer: Layer): Uint32Array {
+    const bytes = new Uint8Array(4 * cells.count);
+    const known = new Map<string, number[]>();
+    for (let k = 0; k < cells.count; k++) {
+      const { colour, pattern } = paint(cells, k, layer, this.colours);
+      let parts = known.get(colour);
+      if (!parts) {
+        parts = channels(colour);
+        known.set(colour, parts);
+      }
+      bytes.set(parts, 4 * k);
+      bytes[4 * k + 3] = pattern + 1;
+    }
+    return new Uint32Array(bytes.buffer);
+  }
+
+  /** Other cells on the same planes: rasters that are others are made anew. */
   change(planes: Plane[], cells: Cells | null): void {
     for (const one of this.painted) {
       const plane = planes.find((p) => p.id === one.plane.id);
-      if (plane) this.setGrid(one, plane, cells);
+      if (plane && plane.grid !== one.plane.grid) this.setGrid(one, { ...one.plane, grid: plane.grid }, cells);
     }
   }
 

@@ -19,6 +19,7 @@ const TABS = ["worst", "findings", "edges", "anchors", "planes", "basis", "rules
 
 export class Tables {
   readonly element = h("main", { class: "tables", id: "tables" });
+  private live: { element: HTMLElement; units: string; body: HTMLElement; rows: LiveRow[] } | null = null;
 
   draw(data: PageData, words: Words, actions: Actions): void {
     if (data.unchecked) {
@@ -33,14 +34,35 @@ export class Tables {
     put(this.element, h("nav", { class: "jump", "aria-label": words.say("tab_worst") }, ...links), ...sections);
   }
 
-  /** The worst places of a first look; all else waits for the full check. */
+  /** The worst places of a first look; all else waits for the full check. Cells that stay are left alone. */
   first(shown: Shown[], data: PageData, words: Words): void {
-    let section = this.element.querySelector<HTMLElement>("#worst");
-    if (!section) {
-      section = h("section", { id: "worst", "aria-labelledby": "worst-title" });
-      put(this.element, section);
+    if (!this.live?.element.isConnected || this.live.units !== words.units) {
+      const section = h("section", { id: "worst", "aria-labelledby": "worst-title" });
+      this.live = { element: section, units: words.units, body: h("tbody", {}), rows: [] };
+      const head = h("tr", {}, ...worstHeads(words).map(([text, right]) => h("th", { scope: "col", class: right ? "right" : undefined }, text)));
+      const whole = h("div", { class: "wide" }, h("table", {}, h("thead", {}, head), this.live.body));
+      put(section, h("h2", { id: "worst-title" }, words.say("tab_worst")), h("p", { class: "note" }, words.say("checking")), whole);
+      const before = this.element.querySelector("#worst");
+      if (before) before.replaceWith(section);
+      else put(this.element, section);
     }
-    put(section, h("h2", { id: "worst-title" }, words.say("tab_worst")), h("p", { class: "note" }, words.say("checking")), worst(shown, data, words));
+    const { rows, body } = this.live;
+    const heads_ = worstHeads(words);
+    const wanted = ranked(shown);
+    wanted.forEach((one, k) => {
+      const row = (rows[k] ??= { element: body.appendChild(h("tr", { "data-row": `stretch-${one.number}` })), shown: null, keys: [] });
+      if (row.shown && same(row.shown, one)) return;
+      row.shown = one;
+      worstCells(one, data, words).forEach((cell, c) => {
+        const key = typeof cell === "string" ? cell : cell.key;
+        if (row.keys[c] === key) return;
+        row.keys[c] = key;
+        const td = (row.element.children[c] ?? row.element.appendChild(h("td", { class: heads_[c]![1] ? "right" : undefined }))) as HTMLElement;
+        if (typeof cell === "string") td.textContent = cell;
+        else put(td, cell.make());
+      });
+    });
+    for (const row of rows.splice(wanted.length)) row.element.remove();
   }
 
   private body(name: (typeof TABS)[number], data: PageData, words: Words, actions: Actions): Node[] {
@@ -123,26 +145,48 @@ export function swingText(segment: Segment, words: Words): string {
 
 const FIGURES = ["needs", "has", "margin", "free_fall", "swing"];
 
-function worst(shown: (Shown | Stretch)[], data: PageData, words: Words, pick?: (stretch: Stretch) => void): HTMLElement {
-  const kinds = new Map(data.edges.map((edge) => [edge.id, edge.kind]));
-  const rows = shown
-    .filter((s) => s.number > 0)
-    .sort((a, b) => a.number - b.number)
-    .map((s) => {
-      const segment = typeof s.segment === "number" ? data.segments[s.segment] : s.segment;
-      return {
-        cells: [
-          badge(s.number, data.colours.states[s.state]),
-          place(s.edge, kinds.get(s.edge) ?? "", s.from_m, s.to_m, words),
-          s.anchor,
-          h("span", {}, stateWord(s.state, data.colours, words), s.breaks.length ? `: ${breakWords(s.breaks, words)}` : ""),
-          ...(segment ? [...figures({ ...segment, ...s.figures }, words), words.told(segment.strikes)] : ["", "", "", "", "", ""]),
-        ] as Cell[],
-        pick: pick && typeof s.segment === "number" ? (): void => pick(s as Stretch) : undefined,
-        data: `stretch-${s.number}`,
-      };
-    });
-  return table(heads(words, ["no", "place", "anchor", "state"], FIGURES, ["meets"]), rows, words);
+interface LiveRow {
+  element: HTMLElement;
+  shown: Shown | null;
+  keys: string[];
+}
+
+/** A cell that is more than text; ``key``: equal where it looks the same. */
+type WorstCell = string | { key: string; make: () => Node };
+
+function worstHeads(words: Words): [string, boolean][] {
+  return heads(words, ["no", "place", "anchor", "state"], FIGURES, ["meets"]);
+}
+
+function ranked<T extends Shown | Stretch>(shown: T[]): T[] {
+  return shown.filter((s) => s.number > 0).sort((a, b) => a.number - b.number);
+}
+
+/** Whether two stretches read the same; what did not change since the last look is the same object. */
+function same(a: Shown, b: Shown): boolean {
+  return a.segment === b.segment && a.number === b.number && a.state === b.state && a.anchor === b.anchor;
+}
+
+function worstCells(s: Shown | Stretch, data: PageData, words: Words): WorstCell[] {
+  const segment = typeof s.segment === "number" ? data.segments[s.segment] : s.segment;
+  const kind = data.edges.find((edge) => edge.id === s.edge)?.kind ?? "";
+  const broken = s.breaks.length ? `: ${breakWords(s.breaks, words)}` : "";
+  return [
+    { key: `${s.number} ${s.state}`, make: () => badge(s.number, data.colours.states[s.state]) },
+    place(s.edge, kind, s.from_m, s.to_m, words),
+    s.anchor,
+    { key: s.state + broken, make: () => h("span", {}, stateWord(s.state, data.colours, words), broken) },
+    ...(segment ? [...figures({ ...segment, ...s.figures }, words), words.told(segment.strikes)] : ["", "", "", "", "", ""]),
+  ];
+}
+
+function worst(stretches: Stretch[], data: PageData, words: Words, pick: (stretch: Stretch) => void): HTMLElement {
+  const rows = ranked(stretches).map((s) => ({
+    cells: worstCells(s, data, words).map((cell): Cell => (typeof cell === "string" ? cell : cell.make())),
+    pick: (): void => pick(s),
+    data: `stretch-${s.number}`,
+  }));
+  return table(worstHeads(words), rows, words);
 }
 
 function findings(data: PageData, words: Words, actions: Actions): HTMLElement {
