@@ -92,6 +92,27 @@ STEPS = [(0.0, 0.0), (9.0, 0.0), (9.0, 2.5), (6.0, 2.5), (6.0, 4.5), (3.0, 4.5),
 DIP = [(0.0, 0.0), (8.0, 0.0), (8.0, 5.0), (4.0, 3.0), (0.0, 4.6)]
 
 
+def t_gable() -> list[Floats]:
+    """A T-plan of two gables that run into each other, the stem's ridge lower; two bodies that overlap."""
+    turn = np.array([[0.0, 1, 0], [-1, 0, 0], [0, 0, 1]])
+    bar = prism([(0, 0), (6, 0), (6, 3), (3, 5.5), (0, 3)], 0.0, 11.0)
+    stem = prism([(0, 0), (4, 0), (4, 3), (2, 4.6), (0, 3)], 2.0, 9.0)
+    return [*bar, *moved([t @ turn.T for t in stem], (0.0, 7.5, 0.0))]
+
+
+def dormer() -> list[Floats]:
+    """A gable with one gabled dormer set into its slope."""
+    turn = np.array([[0.0, 1, 0], [-1, 0, 0], [0, 0, 1]])
+    house = prism([(0, 0), (8, 0), (8, 3), (4, 6.5), (0, 3)], 0.0, 9.0)
+    small = prism([(0, 3.2), (2, 3.2), (2, 4.6), (1, 5.3), (0, 4.6)], 1.0, 4.5)
+    return [*house, *moved([t @ turn.T for t in small], (0.0, 5.0, 0.0))]
+
+
+def staggered() -> list[Floats]:
+    """Two houses wall to wall, set back and of two heights: an eave of one crosses a corner of the other."""
+    return [*box(0, 4, 2, 6, 0, 5), *box(4, 8, 0, 5, 0, 3)]
+
+
 def made(name: str) -> Mesh:
     """A body of the kit by name; ``model-...`` are those that ship with the program."""
     if name.startswith("model-"):
@@ -104,6 +125,9 @@ def made(name: str) -> Mesh:
         "steps": lambda: prism(STEPS, 0.0, 6.0),
         "dip": lambda: prism(DIP, 0.0, 7.0),
         "two-boxes": lambda: [*box(0, 4, 0, 5, 0, 3), *box(6, 9, 1, 7, 0, 5)],
+        "t-gable": t_gable,
+        "dormer": dormer,
+        "staggered": staggered,
         "box-and-stack": lambda: [*box(0, 8, 0, 5, 0, 3), *box(3, 4, 2, 2.8, 2.5, 4.5)],
     }
     return welded(shapes[name]())
