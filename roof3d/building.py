@@ -12,6 +12,7 @@ from roof3d.errors import InputError
 from roof3d.levels import fill_drops
 from roof3d.load import read_mesh
 from roof3d.planes import find_facets
+from roof3d.planes.flat import with_few_triangles
 from roof3d.records import Facet, Mesh, Roof
 
 FLUSH = (
@@ -42,6 +43,7 @@ def from_mesh(mesh: Mesh, *, grade: float | None = None) -> Roof:
     local = None if grade is None else float(grade) - float(mesh.origin[2])
     if local is not None and not np.isfinite(local):
         raise InputError(mesh.file, "grade", f"{grade}", "a height in metres")
+    mesh = with_few_triangles(mesh)
     facets, doubts = find_facets(mesh, grade=local)
     if not any(facet.kind == "roof" for facet in facets):
         raise InputError(
