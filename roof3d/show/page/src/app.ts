@@ -105,7 +105,7 @@ export class App {
     const size = Math.max(1, Math.hypot(...high.map((v, c) => v - low[c]!)));
     this.size = size;
     const middle = low.map((v, c) => (v + high[c]!) / 2) as Point;
-    const stage = new Stage(middle, size, this.words.say("stage"));
+    const stage = new Stage(middle, size, this.words.say("stage"), !this.data.session);
     this.surfaces = new Surfaces(this.data, this.cells, size);
     this.edges = new Edges(this.data.colours, size);
     this.marks = new Marks(this.data.colours, size);
@@ -125,7 +125,9 @@ export class App {
       const [x, y] = this.pixel(e);
       if (!this.takeClick?.(x, y)) this.click(x, y);
     });
-    stage.canvas.addEventListener("pointermove", (e) => this.hover(...this.pixel(e)));
+    stage.canvas.addEventListener("pointermove", (e) => {
+      if (!stage.moves) this.hover(...this.pixel(e));
+    });
     stage.canvas.addEventListener("pointerleave", () => (this.readout.hidden = true));
     this.stage = stage;
   }
@@ -514,7 +516,6 @@ export class App {
   }
 
   private hover(x: number, y: number): void {
-    if (this.stage!.moves) return;
     const hit = this.stage!.hit(x, y);
     const on = hit && this.surfaces!.planeOf(hit.object);
     const cells = this.temporary?.cells ?? this.cells;

@@ -17,7 +17,7 @@ export class Kept {
   private readonly things = new Map<string, Thing>();
   private readonly lines_: LineMaterial[] = [];
   private readonly resolution = new three.Vector2(1, 1);
-  private readonly ball = new three.SphereGeometry(1, 12, 8);
+  private readonly ball = new three.SphereGeometry(1, 10, 6);
 
   resize(width: number, height: number): void {
     this.resolution.set(width, height);

@@ -35,20 +35,22 @@ export class Stage {
   private moving = false;
   private turning = false;
   private readonly smooth: boolean;
+  private width = 1; // asking the page for it lays the whole page out anew
+  private height = 1;
   private finished: (() => void)[] = [];
   /** This machine draws slowly, most often because it has no graphics card. */
   slow: boolean;
   private readonly middle: three.Vector3;
   private readonly size: number;
 
-  /** Throws where the browser draws no 3D. */
-  constructor(middle: Point, size: number, text: string) {
+  /** ``keep``: pictures stay after they were shown, so that they can be printed. Throws where the browser draws no 3D. */
+  constructor(middle: Point, size: number, text: string, keep: boolean) {
     this.middle = new three.Vector3(...middle);
     this.size = size;
     // smoothing is chosen once for all; in software it costs as much as all the rest
     this.smooth = hasCard();
     this.slow = !this.smooth;
-    this.renderer = new three.WebGLRenderer({ antialias: this.smooth, preserveDrawingBuffer: true });
+    this.renderer = new three.WebGLRenderer({ antialias: this.smooth, preserveDrawingBuffer: keep });
     this.renderer.setPixelRatio(this.ratio());
     this.renderer.setClearColor(0xffffff, 0);
     const canvas = this.renderer.domElement;
@@ -246,6 +248,7 @@ export class Stage {
   resize(): void {
     const { clientWidth: width, clientHeight: height } = this.element;
     if (!width || !height) return;
+    [this.width, this.height] = [width, height];
     this.renderer.setSize(width, height, false);
     this.camera.aspect = width / height;
     this.camera.updateProjectionMatrix();
@@ -284,14 +287,12 @@ export class Stage {
   /** Pixels in the stage of a place, and whether it lies before the camera. */
   screen(at: Point): [number, number, boolean] {
     const p = new three.Vector3(...at).project(this.camera);
-    const { clientWidth: w, clientHeight: h_ } = this.element;
-    return [((p.x + 1) / 2) * w, ((1 - p.y) / 2) * h_, p.z < 1];
+    return [((p.x + 1) / 2) * this.width, ((1 - p.y) / 2) * this.height, p.z < 1];
   }
 
   private ray(x: number, y: number): three.Raycaster {
-    const { clientWidth: w, clientHeight: h_ } = this.element;
     const ray = new three.Raycaster();
-    ray.setFromCamera(new three.Vector2((x / w) * 2 - 1, 1 - (y / h_) * 2), this.camera);
+    ray.setFromCamera(new three.Vector2((x / this.width) * 2 - 1, 1 - (y / this.height) * 2), this.camera);
     return ray;
   }
 
@@ -340,6 +341,9 @@ export class Stage {
 /** Whether pictures are drawn by a graphics card, and not in software. */
 function hasCard(): boolean {
   const probe = document.createElement("canvas").getContext("webgl2", { failIfMajorPerformanceCaveat: true });
-  probe?.getExtension("WEBGL_lose_context")?.loseContext();
-  return probe !== null;
+  if (!probe) return false;
+  const known = probe.getExtension("WEBGL_debug_renderer_info");
+  const name = String(probe.getParameter(known ? known.UNMASKED_RENDERER_WEBGL : probe.RENDERER));
+  probe.getExtension("WEBGL_lose_context")?.loseContext();
+  return !/swiftshader|llvmpipe|softpipe|software|basic render/i.test(name);
 }

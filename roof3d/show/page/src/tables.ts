@@ -37,7 +37,7 @@ export class Tables {
   /** The worst places of a first look; all else waits for the full check. Cells that stay are left alone. */
   first(shown: Shown[], data: PageData, words: Words): void {
     if (!this.live?.element.isConnected || this.live.units !== words.units) {
-      const section = h("section", { id: "worst", "aria-labelledby": "worst-title" });
+      const section = h("section", { id: "worst", class: "live", "aria-labelledby": "worst-title" });
       this.live = { element: section, units: words.units, body: h("tbody", {}), rows: [] };
       const head = h("tr", {}, ...worstHeads(words).map(([text, right]) => h("th", { scope: "col", class: right ? "right" : undefined }, text)));
       const whole = h("div", { class: "wide" }, h("table", {}, h("thead", {}, head), this.live.body));
