@@ -10,6 +10,7 @@ from roof3d.planes.moments import fit_planes, sum_by
 from roof3d.records import Floats, Ints, Mesh
 
 STEPS = 6  # refits of one plane
+FEW = 40  # triangles up to which a plane is followed from its seed on, without looking at all others
 
 
 def peel(
@@ -33,27 +34,51 @@ def peel(
     count = len(mesh.triangles)
     label = np.full(count, -1, dtype=np.int64)
     corners = mesh.vertices[mesh.triangles]
+    starts, others = _neighbours(count, pairs)
     free = np.arange(count)  # triangles that no plane has yet
     first, second = pairs.first, pairs.second
     local = np.full(count, -1, dtype=np.int64)
     number = 0
+
+    def fitting(rows: Ints, normal: Floats, centre: Floats) -> Ints:
+        """Those of the triangles that lie near a plane."""
+        off = np.abs((corners[rows] - centre) @ normal)
+        near = (off.max(axis=1) <= 1.5 * tolerance) & (off.mean(axis=1) <= tolerance)
+        found: Ints = rows[near & (np.abs(measures.normal[rows] @ normal) >= lean[rows])]
+        return found
+
+    def little(seed: int, normal: Floats, centre: Floats) -> Ints | None:
+        """What hangs together with the seed near a plane, if that is little: looked for from the seed on."""
+        have = fresh = fitting(np.array([seed]), normal, centre)
+        while len(fresh):
+            if len(have) > FEW:
+                return None
+            sides = [others[starts[row] : starts[row + 1]] for row in fresh.tolist()]
+            more = np.setdiff1d(np.concatenate(sides), have)
+            fresh = fitting(more[label[more] < 0], normal, centre)
+            have = np.concatenate((have, fresh))
+        return np.sort(have)
+
+    def hanging(seed: int, normal: Floats, centre: Floats) -> Ints:
+        """What hangs together with the seed near a plane; nothing where that does not hold the seed."""
+        grown = little(seed, normal, centre)
+        if grown is not None:
+            return grown
+        rows = fitting(free, normal, centre)
+        local[rows] = np.arange(len(rows))
+        use = (local[first] >= 0) & (local[second] >= 0)
+        group = components(len(rows), local[first[use]], local[second[use]])
+        found: Ints = rows[group == group[local[seed]]]
+        local[rows] = -1
+        return found
+
     for seed, normal, centre in zip(seeds.tolist(), *planes, strict=True):
         if label[seed] >= 0:
             continue
         grown: Ints = np.zeros(0, dtype=np.int64)
         for step in range(STEPS):
-            off = np.abs((corners[free] - centre) @ normal)
-            near = (off.max(axis=1) <= 1.5 * tolerance) & (off.mean(axis=1) <= tolerance)
-            rows = free[near & (np.abs(measures.normal[free] @ normal) >= lean[free])]
-            local[rows] = np.arange(len(rows))
-            if local[seed] < 0:
-                local[rows] = -1
-                break
-            use = (local[first] >= 0) & (local[second] >= 0)
-            group = components(len(rows), local[first[use]], local[second[use]])
-            fresh = rows[group == group[local[seed]]]
-            local[rows] = -1
-            if step and len(fresh) == len(grown) and (fresh == grown).all():
+            fresh = hanging(seed, normal, centre)
+            if not len(fresh) or (step and np.array_equal(fresh, grown)):
                 break
             grown = fresh
             fit, at = fit_planes(moments[grown].sum(axis=0)[None, :], about)
@@ -65,6 +90,14 @@ def peel(
             loose = (label[first] < 0) & (label[second] < 0)
             first, second = first[loose], second[loose]
     return label, number
+
+
+def _neighbours(count: int, pairs: Adjacency) -> tuple[Ints, Ints]:
+    """Neighbours of each triangle over its edges: those of row k are ``others[starts[k] : starts[k + 1]]``."""
+    one = np.concatenate([pairs.first, pairs.second])
+    two = np.concatenate([pairs.second, pairs.first])
+    order = np.argsort(one, kind="stable")
+    return np.searchsorted(one[order], np.arange(count + 1)), two[order]
 
 
 def attach(

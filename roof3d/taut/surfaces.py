@@ -13,7 +13,6 @@ import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from roof3d.planes.flat import with_few_triangles
 from roof3d.records import Floats, Ints, Mesh
 
 FLAT = 0.0005  # m, how far a triangle's corner may stand off its neighbour's plane and still merge
@@ -65,7 +64,6 @@ def _neighbours(triangles: Ints, count: int) -> tuple[Ints, Ints, Ints, Ints]:
 
 def merge(mesh: Mesh) -> Surfaces:
     """Merge coplanar neighbouring triangles of a mesh (local frame, metres)."""
-    mesh = with_few_triangles(mesh)
     vertices, triangles = mesh.vertices, mesh.triangles
     corners = vertices[triangles]
     unit, doubled, height = _normals(corners)
