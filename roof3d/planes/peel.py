@@ -93,7 +93,7 @@ def peel(
 
 
 def _neighbours(count: int, pairs: Adjacency) -> tuple[Ints, Ints]:
-    """Neighbours of each triangle over its edges: those of row k are ``others[starts[k] : starts[k + 1]]``."""
+    """Neighbours of each triangle over its edges; of row k they are ``others[starts[k] : starts[k + 1]]``."""
     one = np.concatenate([pairs.first, pairs.second])
     two = np.concatenate([pairs.second, pairs.first])
     order = np.argsort(one, kind="stable")
