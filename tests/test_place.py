@@ -52,6 +52,7 @@ length = "8 m"
 elongation = "3 %"
 [limits]
 free_fall_limit = 20
+steep_slope_above_deg = 45
 swing_angle_limit_deg = 89
 swing_drop_limit = 20
 [[protection]]

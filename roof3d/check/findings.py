@@ -81,7 +81,8 @@ def _swing(s: EdgeSegment, drop: float | None, angle: float | None) -> str:
     elif angle is not None and s.swing_angle_deg > angle + SHOWN:
         reasons.append(f"{s.swing_angle_deg:.0f} degrees, more than {angle:.0f}")
     if not reasons and s.state == "swing":
-        speed = f" at {swing(0.0, s.swing_drop_m).words()}" if s.swing_drop_m is not None else ""
+        most = dict(s.sums).get("most_swing_m", s.swing_drop_m)
+        speed = f" at {swing(0.0, most).words()}" if most is not None else ""
         reasons.append(f"strikes {s.strikes}{speed}")
     return f"swing: {'; '.join(reasons)}" if reasons else ""
 

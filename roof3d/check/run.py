@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from roof3d import arrest, taut
+from roof3d.check.assumptions import assumptions
 from roof3d.check.findings import (
     limit_findings,
     line_findings,
@@ -45,7 +46,6 @@ from roof3d.fall import (
 )
 from roof3d.fall.ruler import distance_to_segments
 from roof3d.fall.states import SPACING_M, TOLERANCE_M, reach_limit
-from roof3d.levels import HALF_WIDTH_M, INSET_M, REACH_M, step_words
 from roof3d.plan import rules_for
 from roof3d.records import (
     Anchor,
@@ -163,7 +163,7 @@ def check(
         exposure=shown,
         steps={edge.id: found for edge, found in zip(boundary.edges, boundary.walked, strict=True)},
         findings=tuple(_unique(findings)),
-        assumptions=_assumptions(roof, plan, rules, tied, boundary),
+        assumptions=assumptions(roof, plan, rules, [one.connector for one in tied], boundary),
     )
 
 
@@ -504,43 +504,3 @@ def _few(ways: list[Floats]) -> list[Floats]:
         if all(float(unit @ other) < 0.985 for other in kept):
             kept.append(unit)
     return kept
-
-
-def _assumptions(
-    roof: Roof, plan: Plan, rules: RuleSet, tied: list[Tied], boundary: Boundary
-) -> tuple[str, ...]:
-    """Everything that was taken for granted, once each, in a fixed order."""
-    reach = max(REACH_M, plan.worker.attachment_height)
-    out = [*roof.assumptions, *roof.mesh.doubts]
-    budget = rules.budget
-    out.append(
-        "heights needed and there are measured from the edge downwards; the rule set's own sum is measured "
-        f"from the {budget.datum}: {budget.text} ({budget.status})"
-    )
-    out.append(
-        f"a falling body sweeps {reach:.2f} m outward from the edge and {HALF_WIDTH_M:.2f} m to either side"
-    )
-    out.append(
-        "the rope slides along edges without friction, or is held anywhere on its way: the worse counts"
-    )
-    out.append(f"a ledge that ends within {INSET_M * 100:.0f} cm of the edge stops nobody: it is not counted")
-    out.append(
-        "what lies under an overhang, inward of the plumb line through its edge, is not looked at: a "
-        "body that swings in under the edge can strike it"
-    )
-    out.extend(step_words(rules.value("step_height"), boundary.walked))
-    if not plan.work:
-        out.append("no work areas in the plan: every roof plane counts as work")
-    if any(one.tie.policy == "fixed" for one in tied):
-        out.append(
-            "before it goes over an edge of a plane steeper than "
-            f"{rules.value('steep_slope_above_deg'):.1f} degrees a body may slide down from the plane's top: "
-            "this counts in whether the edge is passed, not in free fall, force or an absorber's scope"
-        )
-    for one in tied:
-        out.extend(one.connector.assumptions)
-    out.extend(
-        f"{entry.name} = {entry.value:g} {entry.unit}: {entry.status}, {entry.source}"
-        for entry in rules.from_memory()
-    )
-    return tuple(dict.fromkeys(text for text in out if text))

@@ -55,6 +55,7 @@ def make_terms(plan: Plan, rules: RuleSet, line: Line, length: float) -> tuple[T
         least_force=connector.average_force.least,
         extension=extension,
         activation=connector.activation_distance,
+        run_up=rules.value("run_up"),
         scope_fall=greatest_fall(mass, connector, max(length, 1e-3)) * (1 + 1e-9),
     )
     return terms, connector

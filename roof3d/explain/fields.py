@@ -28,6 +28,8 @@ MEANINGS = {
     "least_cell_m": "least side of the cells, where reach or state changes",
     "line_at_worst_m": "line length where the margin is least",
     "slides_m": "further fall before the rope pulls, if it slides along the edge while it is slack",
+    "slope_m": "height that a body slides down the steep plane, on slack line, before it goes over",
+    "most_swing_m": "how far the energy of the whole fall could carry the body down from its highest place",
     "hung_m": "how much lower the body hangs there with the rope over another place of the edge",
     "line_m": "line length where the worker goes over",
     "notes": "number of findings that are no more than notes",

@@ -113,9 +113,13 @@ def _surplus(result: Item, segment: Item, units: str) -> Lines:
 def _free_fall(result: Item, segment: Item, units: str) -> Lines:
     h = result.get("plan", {}).get("attachment_height_m")
     slides = float(segment.get("sums", {}).get("slides_m") or 0.0)
+    slope = float(segment.get("sums", {}).get("slope_m") or 0.0)
     lines = formula_lines(
-        "free_fall_over_edge", segment["free_fall_m"], units, h=h, s=segment["surplus_m"] + slides
+        "free_fall_over_edge", segment["free_fall_m"], units, h=h, s=segment["surplus_m"] + slides + slope
     )
+    if slope > 0:
+        down = show("slope_m", slope, units)
+        lines.append(f"      s with {down} more: the body slides down the steep plane before it goes over")
     if slides > 0:
         more = show("slides_m", slides, units)
         lines.append(f"      s with {more} more: slack, the rope slides along the edge before it pulls")

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from roof3d.fall.ruler import Ruler
 from roof3d.levels import HALF_WIDTH_M, REACH_M, find_steps, profiles
 from roof3d.records import Edge, Floats, Ints, Plan, Roof
 
@@ -25,6 +26,8 @@ class Boundary:
     offset: Floats  # (r,) metres along the edge where the run starts
     length: Floats  # (r,)
     rise: Floats  # (r,) greatest height of the steep planes behind the run; -inf without one
+    slope: Floats  # (r, 4) unit normal and offset of the run's own steep plane; nan without one
+    rise_over: Floats  # (r,) greatest height from which a slide comes over steps; -inf without one
     # steps of what lies below, all edges one after another on one axis
     base: Floats  # (edges,) where each edge starts on that axis
     step_at: Floats  # (s,) where each step starts
@@ -33,6 +36,25 @@ class Boundary:
     step_way: np.ndarray  # (s,) bool: something is in the way
     step_way_name: tuple[str, ...]
     walked: tuple[tuple[tuple[float, float], ...], ...]  # stretches of each edge that are steps, not falls
+
+    def starts(self, ruler: Ruler, length: float) -> Floats:
+        """Greatest height, at each run, of the soles of a body that can slide down to it, (r,); -inf: none.
+
+        It starts within the rope: an anchor ``a`` above a plane of pitch ``p`` (square to it) and ``z`` high
+        lets nobody stand on the plane higher than ``z - a cos p + L sin p`` with the D-ring above the soles,
+        for the ball of radius ``L`` cuts the plane, and any parallel above it, in a disc round the
+        anchor's foot; and nobody anywhere higher than ``z + L``.
+        """
+        own = np.isfinite(self.slope[:, 0])
+        high = self.rise_over.copy()
+        if np.isfinite(high).any():
+            high = np.minimum(high, ruler.foot(np.zeros((1, 3)), np.zeros(1))[0] + length)
+        if own.any():
+            normal, offset = self.slope[own, :3], self.slope[own, 3]
+            lean = np.sqrt(np.maximum(1.0 - normal[:, 2] ** 2, 0.0))
+            mine = np.minimum(self.rise[own], ruler.foot(normal, offset) + length * lean)
+            high[own] = np.maximum(high[own], mine)
+        return high
 
     def below(self, run: Ints, a: Floats, b: Floats) -> tuple[Floats, Ints, np.ndarray]:
         """Highest level below stretches ``a``..``b`` of runs, its step, and whether one is blocked."""
@@ -74,6 +96,8 @@ def make_boundary(
     vertices: list[Floats] = []
     rows: list[tuple[int, int, int, float, float]] = []
     rise: list[float] = []
+    slope: list[list[float]] = []
+    rise_over: list[float] = []
 
     def vertex(point: Floats) -> int:
         vertices.append(np.asarray(point, dtype=np.float64))
@@ -81,11 +105,17 @@ def make_boundary(
 
     above = _slides_over_steps(roof, edges, walked, reach, steep_above_deg)
     for number, edge in enumerate(edges):
-        high = max((above.get(name, -np.inf) for name in edge.facets), default=-np.inf)
+        over = max((above.get(name, -np.inf) for name in edge.facets), default=-np.inf)
+        high, plane = over, [np.nan] * 4
         for name in edge.facets:
             facet = by_id.get(name)
             if facet is not None and facet.kind == "roof" and facet.pitch_deg > steep_above_deg:
-                high = max(high, float(facet.rings[0][:, 2].max()))
+                top = float(facet.rings[0][:, 2].max())
+                high = max(high, top)
+                if np.isnan(plane[0]):
+                    plane = [*facet.normal.tolist(), facet.offset]
+                else:  # of a second one its height alone is kept
+                    over = max(over, top)
         ends: list[int] = []
         for node, point in zip(edge.ends, (edge.points[0], edge.points[-1]), strict=True):
             if node not in numbers:
@@ -98,6 +128,8 @@ def make_boundary(
             if size > 1e-9:
                 rows.append((number, chain[k], chain[k + 1], at, size))
                 rise.append(high)
+                slope.append(plane)
+                rise_over.append(over)
             at += size
     base: list[float] = []
     step_at: list[float] = []
@@ -127,6 +159,8 @@ def make_boundary(
         offset=table[:, 3],
         length=table[:, 4],
         rise=np.array(rise),
+        slope=np.array(slope).reshape(-1, 4),
+        rise_over=np.array(rise_over),
         base=np.array(base),
         step_at=np.array(step_at),
         step_top=np.array(step_top),

@@ -63,7 +63,7 @@ def _bins(result: Assessment) -> _Bins:
     first[1:] = (key[order][1:] != key[order][:-1]).any(axis=1)
     pick = order[first]
     begins = np.flatnonzero(first)
-    surplus = np.where(fall, (result.surplus + result.slides)[row], -np.inf)[order]
+    surplus = np.where(fall, (result.surplus + result.slides + result.slope)[row], -np.inf)[order]
     # a drop that is not known counts as one without a bound
     drop = np.where(np.isnan(result.swing_drop), np.inf, result.swing_drop)[row]
     drop = np.where(fall, drop, -np.inf)[order]

@@ -29,7 +29,8 @@ class Pieces:
     hi: Floats
     lo_ring: Floats  # (p,) least over kneeling and standing
     hi_ring: Floats  # (p,) greatest over kneeling and standing
-    rise: Floats  # (p,) height of the steep plane behind, -inf
+    starts: Floats  # (runs,) greatest height from which one can slide down to a run, -inf
+    rise: Floats  # (p,) the same at points
     along: Floats  # (p, 3) unit vector of a run through the point
     point_state: Ints
     point_room: np.ndarray  # bool: room below lacks for a fall from the point
@@ -58,11 +59,12 @@ class Pieces:
         guards: list[list[tuple[float, float, str]]],
         spacing: float,
         ring: tuple[float, float] = (0.0, np.inf),
+        longest: float = np.inf,
     ) -> Pieces:
         """Cut all runs: those within ``limit`` into equal pieces, the others left whole.
 
         ``ring``: taut lengths between which the D-ring above a point is measured as well; elsewhere its
-        taut length is bounded by that of the point.
+        taut length is bounded by that of the point. ``longest``: line that there is anywhere.
         """
         near = ruler.floor_between(boundary.start, boundary.end) <= limit
         vertex_count = len(boundary.vertices)
@@ -107,10 +109,11 @@ class Pieces:
             run_of[[boundary.tail[row], boundary.head[row]]] = row
         if runs_of_points:
             run_of[vertex_count:] = np.concatenate(runs_of_points)
+        starts = boundary.starts(ruler, longest)
         rise = np.full(n, -np.inf)
-        np.maximum.at(rise, boundary.tail, boundary.rise)
-        np.maximum.at(rise, boundary.head, boundary.rise)
-        rise[vertex_count:] = boundary.rise[run_of[vertex_count:]]
+        np.maximum.at(rise, boundary.tail, starts)
+        np.maximum.at(rise, boundary.head, starts)
+        rise[vertex_count:] = starts[run_of[vertex_count:]]
         joined = (
             [np.concatenate([part[k] for part in parts]) for k in range(7)] if parts else [np.zeros(0)] * 7
         )
@@ -127,6 +130,7 @@ class Pieces:
             hi=np.full(n, np.inf),
             lo_ring=np.full(n, limit),
             hi_ring=np.full(n, np.inf),
+            starts=starts,
             rise=rise,
             along=_units(boundary)[run_of],
             point_state=np.full(n, 4, dtype=np.int64),
@@ -193,7 +197,7 @@ class Pieces:
         self.hi = np.concatenate((self.hi, np.full(k, np.inf)))
         self.lo_ring = np.concatenate((self.lo_ring, np.full(k, self.limit)))
         self.hi_ring = np.concatenate((self.hi_ring, np.full(k, np.inf)))
-        self.rise = np.concatenate((self.rise, self.boundary.rise[run]))
+        self.rise = np.concatenate((self.rise, self.starts[run]))
         self.along = np.concatenate((self.along, unit))
         self.point_state = np.concatenate((self.point_state, np.full(k, 4)))
         self.point_room = np.concatenate((self.point_room, np.zeros(k, dtype=bool)))

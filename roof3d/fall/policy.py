@@ -18,7 +18,7 @@ def _longest(work: Pieces, terms: Terms, setback: float) -> Floats:
     """For each piece a line length that no place in it lets pass, whatever the place."""
     taut = work.least_taut()
     low = np.minimum(work.at[work.ia, 2], work.at[work.ib, 2])
-    slide = np.maximum(work.boundary.rise[work.run] - low, 0.0)
+    slide = np.maximum(work.starts[work.run] - low, 0.0)
     given = terms.drawn_out(terms.attachment + slide) + terms.activation + terms.harness + terms.extra
     passed = (taut - setback - given) / (1.0 + terms.elongation)
     ring = cone_low(work.lo_ring[work.ia], work.lo_ring[work.ib], work.b - work.a)

@@ -32,6 +32,10 @@ class Ruler(Protocol):
     def floor_potential(self, start: Floats, end: Floats) -> Floats:
         """A lower bound of height plus taut length over every place of each segment."""
 
+    def foot(self, normal: Floats, offset: Floats) -> Floats:
+        """Greatest height, over the anchor's places, of their feet on planes ``normal . x = offset`` (n,);
+        with a normal of no length that of the places themselves."""
+
     def last_run(self, points: Floats) -> Floats:
         """From the rope's last bend (or the anchor) to each point, (n, 3); nan where unknown."""
 
@@ -125,6 +129,10 @@ class StraightRuler:
 
     def floor_potential(self, start: Floats, end: Floats) -> Floats:
         return least_straight_potential(self.at, start, end)
+
+    def foot(self, normal: Floats, offset: Floats) -> Floats:
+        high: Floats = self.at[2] - normal[:, 2] * (normal @ self.at - offset)
+        return high
 
     def last_run(self, points: Floats) -> Floats:
         run: Floats = points - self.at
@@ -303,6 +311,16 @@ class LineRuler:
     def floor_potential(self, start: Floats, end: Floats) -> Floats:
         low: Floats = np.minimum(start[:, 2], end[:, 2]) + self.floor_between(start, end)
         return low
+
+    def foot(self, normal: Floats, offset: Floats) -> Floats:
+        most = np.full(len(offset), -np.inf)
+        # the height of a foot changes by the plane's lean for each metre at most
+        lean = np.sqrt(np.maximum(1.0 - normal[:, 2] ** 2, 0.0))
+        for span in self.spans:
+            for end in (np.array(span.p1), np.array(span.p2)):
+                high = end[2] - normal[:, 2] * (normal @ end - offset)
+                most = np.maximum(most, high + lean * span.side)
+        return most
 
     def last_run(self, points: Floats) -> Floats:
         run = np.full((len(points), 3), np.nan)

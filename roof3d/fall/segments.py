@@ -96,15 +96,19 @@ def _segment(
     sums = {"line_m": float(result.length[deepest]), "taut_m": float(result.taut[deepest])}
     if state <= ARREST:
         # where the edge is passed only by stretch the line may pull before the D-ring gets down to it
-        slides = float((result.surplus + result.slides)[rows].max() - result.surplus[deepest])
-        free = max(0.0, terms.attachment + float(result.surplus[deepest]) + slides)
+        falls = result.surplus + result.slides + result.slope
+        longest = int(rows[np.argmax(falls[rows])])
+        more = float(falls[longest] - result.surplus[deepest])
+        slope = min(float(result.slope[longest]), more)
+        slides = max(0.0, more - slope)
+        free = max(0.0, terms.attachment + float(falls[longest]))
         drop = float(result.swing_drop[rows].max())
         angle = _widest_angle(result, rows, angles)
         worst = int(rows[np.argmin(result.margin[rows])])
         governs = int(result.governs[worst])
         margin = float(result.margin[worst])
         length = float(result.length[worst])
-        fall = max(0.0, terms.attachment + float((result.surplus + result.slides)[worst]))
+        fall = max(0.0, terms.attachment + float(falls[worst]))
         # how far the D-ring gets below that place, which may be further than the rope over it leads
         deep = length - float(result.taut[governs]) + float(result.hung[worst])
         required = float(terms.below_edge(length, fall)) + deep
@@ -122,6 +126,8 @@ def _segment(
             "line_elongation": terms.elongation,
             "extra_m": terms.extra,
         }
+        if slope > 0:
+            sums["slope_m"] = slope
         if slides > 0:
             sums["slides_m"] = slides
         if result.hung[worst] > 0:
@@ -129,6 +135,7 @@ def _segment(
         swings = int(result.rest[rows[np.argmax(result.swing_drop[rows])]])
         ends = [work.ia[swings], work.ib[swings]]
         sums["rest_potential_m"] = float(np.min(work.at[ends, 2] + work.lo[ends]))
+        sums["most_swing_m"] = float(result.way_down[rows].max())
         # the swing is told for the place that swings furthest, clearance for the one that needs most
         rest = rest_point(result, _first_rest(result, worst))
         worst_at = _place(result, governs, float(work.a[governs] + work.b[governs]) / 2)

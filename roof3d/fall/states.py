@@ -24,7 +24,6 @@ from roof3d.records import BREAKS, STATES, Floats, Ints
 SHORT, SWING, ARREST, HELD, BEYOND = range(5)
 SPACING_M = 0.25
 TOLERANCE_M = 0.01
-MOTION_M = 0.01  # a swing that drops less than this is no swing
 ROUNDS = 120
 MOST_POINTS = 400_000
 SURE_M = 0.01  # heights that are bounded as well as this need no closer look
@@ -65,6 +64,8 @@ class Assessment:
     value: Floats  # (m,) that, less the height of what lies below
     hung: Floats  # (m,) by how much a body hangs lower there from a rope that runs over another place
     slides: Floats  # (m,) further fall before the rope pulls, if it slides along the edge while slack
+    slope: Floats  # (m,) height that a body may slide down a steep plane before it goes over
+    way_down: Floats  # (m,) height from the highest to the lowest place that a fall's energy carries it to
     others: tuple[tuple[int, ...], ...]  # further rest pieces that lie as low
     blocked: Ints  # piece where something is in the way, -1 nowhere
     breaks: np.ndarray  # (m, words of records.BREAKS) bool; swing only where it is known or decides
@@ -94,7 +95,8 @@ def assess(
     """States along the whole boundary. ``guards``: protected stretches of each edge (metres)."""
     # the D-ring above an edge matters where the line is kept snug, and to tell held from beyond
     ring = (0.0, np.inf) if tie.policy == "snug" else (tie.length, tie.length + terms.attachment)
-    work = Pieces.cut(boundary, ruler, reach_limit(tie, terms), terms, guards, spacing, ring)
+    limit = reach_limit(tie, terms)
+    work = Pieces.cut(boundary, ruler, limit, terms, guards, spacing, ring, tie.length)
     # what a slack rope does is asked once the rest is known, for it costs most; where no piece may be
     # halved there is no rest to find out
     if not (~work.far & (work.b - work.a > tolerance * SPARE)).any():
@@ -154,7 +156,6 @@ def _slides(work: Pieces, potential: Floats, taut: Floats, passable: np.ndarray,
 
 def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits, sliding: bool) -> Assessment:
     """States of all pieces; ``sliding``: with what a slack rope that slides adds to the free fall."""
-    boundary = work.boundary
     size = work.b - work.a
     point_length, length = _lengths(work, tie)
     taut = work.least_taut()
@@ -166,7 +167,7 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits, sliding: boo
     slack = np.inf if tie.policy != "snug" else tie.slack
     point_slide = np.minimum(np.maximum(work.rise - work.at[:, 2], 0.0), slack)
     z0, z1 = work.at[work.ia, 2], work.at[work.ib, 2]
-    slide = np.minimum(np.maximum(boundary.rise[work.run] - np.minimum(z0, z1), 0.0), slack)
+    slide = np.minimum(np.maximum(work.starts[work.run] - np.minimum(z0, z1), 0.0), slack)
     point_pass = point_surplus + terms.stretch(point_length, terms.attachment + point_slide) >= 0
     passable = surplus + terms.stretch(length, terms.attachment + slide) >= 0
     passable &= ~work.far & ~work.walked
@@ -185,19 +186,25 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits, sliding: boo
     asked_length = np.concatenate((length[pieces_asked], point_length[points_asked]))
     # a rope cannot bend over a place that it does not get to, however far a fall draws it out
     bends = work.lo <= tie.length + terms.most_stretch(tie.length)
+    energy = terms.carries(length, np.maximum(np.maximum(z0, z1), np.minimum(z0, z1) + slide))
+    point_energy = terms.carries(point_length, work.at[:, 2] + point_slide)
+    level = np.concatenate((energy[pieces_asked], point_energy[points_asked]))
     tracks, hung = _tracks(
-        work, potential, taut, bends, start, seeds.astype(np.int64), seed_pieces, asked_length
+        work, potential, taut, bends, (level, start), seeds.astype(np.int64), seed_pieces, asked_length
     )
     drops = start - tracks.lowest
     asked_fall = terms.attachment + np.concatenate(
-        ((surplus + slides)[pieces_asked], (point_surplus + point_slides)[points_asked])
+        (
+            (surplus + slides + slide)[pieces_asked],
+            (point_surplus + point_slides + point_slide)[points_asked],
+        )
     )
     margins = tracks.worst - terms.below_edge(asked_length, asked_fall) - asked_length
     breaks = _limits_broken(work, tie, limits, pieces_asked, points_asked, asked_fall)
     breaks[:, ROOM] = margins < 0
     other = breaks.any(axis=1)
     fall_state = np.full(len(drops), ARREST)
-    swings = (tracks.blocked >= 0) & (drops > MOTION_M)
+    swings = tracks.blocked >= 0
     if limits.swing_drop is not None:
         swings |= drops > limits.swing_drop
     angles = np.full(len(drops), np.nan)
@@ -263,6 +270,8 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits, sliding: boo
         value=potential - work.top,
         hung=spread(hung, 0.0),
         slides=slides,
+        slope=slide,
+        way_down=spread(level - tracks.bottom, np.nan),
         others=tuple(_spread_ties(tracks.others[:k], pieces_asked, len(state))),
         blocked=spread_rows(tracks.blocked),
         breaks=broken,
@@ -276,15 +285,16 @@ def _tracks(
     potential: Floats,
     taut: Floats,
     bends: np.ndarray,
-    start: Floats,
+    levels: tuple[Floats, Floats],
     seeds: Ints,
     seed_pieces: Ints,
     length: Floats,
 ) -> tuple[Tracks, Floats]:
     """Tracks of all queries, with by how much a body hangs lower where clearance is worst.
 
-    Ropes of nearly the same length are taken together, as long as the longest of them. ``bends``: points
-    that a rope can get to.
+    What lies lowest is told for a body that starts at the second of ``levels``, all else for the first. Ropes
+    of nearly the same length are taken together, as long as the longest of them. ``bends``: points that a
+    rope can get to.
     """
     point_potential = np.where(bends, work.at[:, 2] + work.lo, np.inf)
     hung = np.zeros(len(length))
@@ -298,10 +308,10 @@ def _tracks(
             potential,
             hanging - work.top,
             work.way,
-            start[rows],
-            seeds[rows],
-            seed_pieces[rows],
-        )
+            np.concatenate([level[rows] for level in levels]),
+            np.concatenate((seeds[rows], seeds[rows])),
+            np.concatenate((seed_pieces[rows], seed_pieces[rows])),
+        ).crossed(len(rows))
         hung[rows] = np.where(some.governs >= 0, (potential - hanging)[some.governs], 0.0)
         found.append((rows, some))
     return join_tracks(found, len(length)), hung

@@ -24,6 +24,7 @@ class Terms:
     extension: float | None = None  # m, the absorber's greatest; None: ``deceleration``
     activation: float = 0.0  # m, travel before a device locks
     extra: float = 0.0  # m, further way in arrest (anchor line)
+    run_up: float = 0.0  # m, height of the speed with which a body may go over, v^2 / 2g
     scope_fall: float = np.inf  # m, free fall up to which the absorber keeps to ``deceleration``
 
     def drawn_out(self, free_fall: Floats | float) -> Floats:
@@ -54,6 +55,20 @@ class Terms:
         """The same for any fall, metres."""
         most = self.deceleration if self.extension is None else self.extension
         return most + self.activation + self.harness + self.elongation * length + self.extra
+
+    def carries(self, length: Floats, height: Floats) -> Floats:
+        """Fall potential up to which its energy carries a body whose soles were at ``height``, metres.
+
+        Nothing on the way adds energy: no rope, absorber or friction. A D-ring that starts ``h`` over the
+        soles with speed ``v`` never gets higher than ``height + h + v^2 / 2g``. Hanging over a place of
+        potential ``p`` it is at ``p - L`` at least, less what the line gives elastically; what tears out of
+        an absorber takes more energy than it gives height, for its force exceeds the weight.
+        """
+        gives = self.activation + self.harness + self.elongation * length + self.extra
+        if self.least_force <= self.weight:
+            gives = gives + (self.deceleration if self.extension is None else self.extension)
+        level: Floats = height + self.attachment + self.run_up + length + gives
+        return level
 
     def way(self, free_fall: Floats | float) -> Floats:
         """Deceleration distance for clearance, metres: the budget, and beyond the absorber's scope the

@@ -1,8 +1,22 @@
-"""Tracks: how far along the boundary a rope can slide once somebody hangs on it.
+"""Tracks: how far along the boundary a body can get once it hangs on its rope.
 
-A body that goes over at ``E`` from rest can slide to every place ``C`` that a way of places no higher
-in potential joins to ``E``: the connected part of ``{C: phi(C) <= phi(E)}``. All tracks come from one pass
-over the places in order of potential, joining neighbours as they come in.
+``phi(C) = z(C) + d(C)`` is the potential of a place ``C`` of the boundary, ``d`` the shortest that the rope
+can be up to it: a D-ring that hangs over ``C`` on a rope of length ``L`` is at ``phi(C) - L`` at least,
+however the rope lies. A body that goes over at ``E`` starts with its D-ring no higher than the soles' highest
+place (at ``E``, or up a steep plane that it slides down) plus the D-ring's height plus ``v^2 / 2g`` for the
+speed that it has, and nothing on its way adds energy. So wherever it hangs, ``phi(C)`` is at most that
+height plus ``L`` (``Terms.carries``), and it gets from ``E`` to ``C`` only along places of the boundary that
+lie no higher in potential: its track is the connected part of ``{C: phi(C) <= that}`` at ``E``, cut at places
+that the stretched rope does not get to.
+
+That is the union over all starts that a rule set asks for and some more: released from rest at the edge, as
+test masses are (``phi(E)`` alone bounds that one only if the rope lies the shortest way and gives nothing
+back); hurrying along the edge; with the rope slack, caught by friction or round a chimney, or springing back.
+How much a fall loses in its arrest is not reckoned with. What is told of the swing itself, its drop and
+angle, is that of a body let go at ``phi(E)`` on a rope that lies the shortest way; ``Assessment.way_down``
+bounds the way down in all.
+
+All tracks come from one pass over the places in order of potential, joining neighbours as they come in.
 """
 
 from __future__ import annotations
@@ -23,11 +37,24 @@ class Tracks:
     """For each query: what governs on its track. Rows of pieces; -1 where nothing is in the way."""
 
     lowest: Floats  # (q,) least potential
+    bottom: Floats  # (q,) the same; of tracks that are ``crossed``, on the first ones
     rest: Ints  # (q,) the piece that has it
     worst: Floats  # (q,) least value
     governs: Ints  # (q,) the piece that has it
     blocked: Ints  # (q,) a piece where something is in the way
     others: tuple[tuple[int, ...], ...]  # further rest pieces that lie as low, to within ``TIE_M``
+
+    def crossed(self, count: int) -> Tracks:
+        """What is worst and in the way on the first ``count`` tracks, with what is lowest on the others."""
+        return Tracks(
+            self.lowest[count:],
+            self.lowest[:count],
+            self.rest[count:],
+            self.worst[:count],
+            self.governs[:count],
+            self.blocked[:count],
+            self.others[count:],
+        )
 
 
 def join_tracks(parts: Sequence[tuple[Ints, Tracks]], count: int) -> Tracks:
@@ -45,6 +72,7 @@ def join_tracks(parts: Sequence[tuple[Ints, Tracks]], count: int) -> Tracks:
     others = [ties for _, tracks in parts for ties in tracks.others]
     return Tracks(
         joined("lowest"),
+        joined("bottom"),
         joined("rest"),
         joined("worst"),
         joined("governs"),
@@ -151,4 +179,4 @@ def find_tracks(
         others[q] = tuple(k for k in others[q] if k != best_low[1] and potential[k] <= best_low[0] + TIE_M)
         worst[q], governs[q] = best_bad
         in_way[q] = best_way
-    return Tracks(lowest, rest, worst, governs, in_way, tuple(others))
+    return Tracks(lowest, lowest, rest, worst, governs, in_way, tuple(others))

@@ -40,6 +40,7 @@ NAMES: dict[str, Name] = {
         Name("protective_height", "length", "Least height of an upstand or rail that guards an edge"),
         Name("steep_slope_above_deg", "angle", "Slope above which a roof counts as steep"),
         Name("step_height", "length", "Deepest floor beyond an edge to step down to without a fall; 0: none"),
+        Name("run_up", "length", "Height that the speed stands for with which a body may go over an edge"),
         # limits of the fall
         Name("free_fall_limit", "length", "Longest free fall of the D-ring allowed in arrest"),
         Name("arrest_force_limit", "force", "Highest force on the body allowed in arrest"),
