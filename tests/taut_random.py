@@ -150,3 +150,14 @@ def awkward(mesh: Mesh, count: int, seed: int) -> Floats:
             if len(out) == count:
                 return np.array(out)
     return np.array(out)
+
+
+def off_edges(mesh: Mesh, points: Floats) -> Floats:
+    """Distances of points (n, 3) from the nearest edge of any triangle, metres."""
+    corner = mesh.vertices[mesh.triangles]
+    start, along = corner.reshape(-1, 3), (np.roll(corner, -1, axis=1) - corner).reshape(-1, 3)
+    size = np.maximum(np.einsum("ij,ij->i", along, along), 1e-300)
+    away = points[:, None] - start
+    t = np.clip(np.einsum("nij,ij->ni", away, along) / size, 0, 1)
+    out: Floats = np.linalg.norm(away - t[..., None] * along, axis=2).min(axis=1)
+    return out
