@@ -23,6 +23,11 @@ type Picked =
 
 const PICK_PIXELS = 12;
 
+/** Text in which no number is parted from its unit. */
+function unbroken(text: string): string {
+  return text.replace(/(\d) (?=\S{1,3}\b)/g, "$1\u00a0");
+}
+
 export class App {
   data: PageData;
   words: Words;
@@ -191,7 +196,7 @@ export class App {
     this.temporary = { layer, cells: look.cells, shown: look.shown, words };
     this.surfaces?.change(look.planes as Plane[], look.cells);
     this.surfaces?.show(look.cells, this.layerOf(layer));
-    if (other) mapLegend(this.mapBox, this.layerOf(layer), this.data.colours, this.words, look.cells);
+    if (other) mapLegend(this.mapBox, this.layerOf(layer), this.data.colours, this.words, look.cells, this.outside, layer !== this.layer);
     this.shown = look.shown;
     this.drawEdgeLines();
     this.drawMarks();
@@ -235,6 +240,12 @@ export class App {
     if (band) band.textContent = on ? this.words.say("checking") : this.data.verdict.text;
   }
 
+  /** Whether some of the roof is no work area. */
+  private get outside(): boolean {
+    const roof = this.data.planes.reduce((sum, plane) => sum + (plane.area_m2 ?? 0), 0);
+    return this.data.work !== null && this.data.work.area_m2 < roof - 0.01;
+  }
+
   private layerOf(id: string): Layer {
     const layers = this.data.layers[this.words.units];
     return layers.find((l) => l.id === id) ?? layers[0]!;
@@ -251,7 +262,7 @@ export class App {
         h("button", { type: "button", "aria-pressed": String(u === this.words.units), "data-units": u, click: () => this.setUnits(u) }, this.words.say(`unit_${u}`)),
       ),
     );
-    put(this.head, band, h("div", { class: "title" }, h("h1", {}, title), h("p", {}, summary[this.words.units])), units);
+    put(this.head, band, h("div", { class: "title" }, h("h1", {}, title), h("p", {}, unbroken(summary[this.words.units]))), units);
   }
 
   setUnits(units: Units): void {
@@ -330,7 +341,7 @@ export class App {
 
   private drawMap(): void {
     const layer = this.layerOf(this.layer);
-    mapLegend(this.mapBox, layer, this.data.colours, this.words, this.cells);
+    mapLegend(this.mapBox, layer, this.data.colours, this.words, this.cells, this.outside);
     this.surfaces?.show(this.cells, layer);
     this.stage?.ask();
   }

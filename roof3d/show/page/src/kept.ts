@@ -37,6 +37,7 @@ export class Kept {
     const thing = this.thing(name, values, order, () => {
       const material = new LineMaterial({ color: new three.Color(colour), linewidth: width, dashed: dash.length > 0 });
       if (dash.length) [material.dashSize, material.gapSize] = [dash[0]!, dash[1]!];
+      material.depthWrite = false; // lines over lines are a matter of order, not of depth
       material.resolution.copy(this.resolution);
       this.lines_.push(material);
       return new LineSegments2(new LineSegmentsGeometry(), material);

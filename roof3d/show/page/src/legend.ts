@@ -2,18 +2,20 @@
 
 import type { Cells } from "./cells";
 import { h, put, svg } from "./dom";
-import { BACK_HATCH, HATCH, legend, LIMIT_COLUMNS, SWING_ROWS, type Paint } from "./scale";
+import { BACK_HATCH, HATCH, legend, LIMIT_COLUMNS, OUTSIDE, SWING_ROWS, type Paint } from "./scale";
 import { type Colours, type Layer, type StateStyle } from "./types";
 import type { Words } from "./words";
 
-export function mapLegend(into: HTMLElement, layer: Layer, colours: Colours, words: Words, cells: Cells | null): void {
-  const rows = legend(layer, colours, words, cells).flatMap((row) => [
+/** ``outside``: there is roof beside the work area; ``instead``: this map is shown though another one was chosen. */
+export function mapLegend(into: HTMLElement, layer: Layer, colours: Colours, words: Words, cells: Cells | null, outside: boolean, instead = false): void {
+  const rows = legend(layer, colours, words, cells, outside).flatMap((row) => [
     row.rule ? h("li", { class: "rule" }, row.rule) : null,
     h("li", {}, swatch(row, colours), h("span", {}, row.text)),
   ]);
   const note = h("p", { class: "note" }, words.say(`layer_${layer.id}_note`));
   const unit = layer.kind === "count" ? "" : words.say(`unit_${words.unit()}`);
-  put(into, note, unit ? h("p", { class: "unit" }, unit) : null, h("ul", { class: "swatches" }, ...rows));
+  const title = instead ? h("p", { class: "instead" }, words.say(`layer_${layer.id}`)) : null;
+  put(into, title, note, unit ? h("p", { class: "unit" }, unit) : null, h("ul", { class: "swatches" }, ...rows));
 }
 
 function swatch(paint: Paint, colours: Colours): SVGElement {
@@ -25,6 +27,7 @@ function swatch(paint: Paint, colours: Colours): SVGElement {
   const ink = colours.hatch as string;
   if (paint.pattern === HATCH) for (let x = 2; x < 34; x += 8) line(x, 15, x + 12 > 33 ? 33 : x + 12, x + 12 > 33 ? 15 - (33 - x) * 1.2 : 1, ink);
   if (paint.pattern === BACK_HATCH) for (let x = 2; x < 26; x += 8) line(x, 1, x + 10, 15, ink);
+  if (paint.pattern === OUTSIDE) for (let x = 2; x < 26; x += 8) line(x, 1, x + 10, 15, colours.soft_hatch as string);
   if (paint.pattern === SWING_ROWS) for (const y of [5, 11]) for (let x = 2; x < 30; x += 10) line(x, y, x + 6, y, colours.states.swing!.colour);
   if (paint.pattern === LIMIT_COLUMNS) for (const x of [8, 17, 26]) for (const y of [2, 9]) line(x, y, x, y + 5, colours.states.short!.colour);
   return box;

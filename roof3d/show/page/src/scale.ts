@@ -10,6 +10,7 @@ export const HATCH = 1;
 export const BACK_HATCH = 2;
 export const SWING_ROWS = 3;
 export const LIMIT_COLUMNS = 4;
+export const OUTSIDE = 8;
 
 export interface Paint {
   colour: string;
@@ -69,7 +70,7 @@ function step(colours: Colours, index: number): string {
 }
 
 /** Everything that can be seen on a layer, in words, the best first. */
-export function legend(layer: Layer, colours: Colours, words: Words, cells: Cells | null): Row[] {
+export function legend(layer: Layer, colours: Colours, words: Words, cells: Cells | null, outside: boolean): Row[] {
   const rows: Row[] = [];
   const count = colours.bands.length;
   if (layer.kind === "margin" || layer.kind === "limit") {
@@ -125,5 +126,6 @@ row.rule = up ? words.say("rule_limit", { value: words.length(layer.limit_m) }) 
   }
   add("unserved", HATCH);
   if (used.unsure) add("unsure", BACK_HATCH);
+  if (outside) add("outside", OUTSIDE);
   return rows;
 }
