@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 from typing import Protocol
 
@@ -201,6 +202,7 @@ class LineRuler:
     step: float = 0.1
     rounds: int = 60
 
+    @cached_property
     def _places(self) -> tuple[Floats, Floats, Ints]:
         """Places on the spans (k, 3), how far the traveller can be from them (k,), and their spans."""
         places, away, span_of = [], [], []
@@ -211,6 +213,22 @@ class LineRuler:
             away.append(np.full(count, np.hypot(span.chord / (count - 1) / 2, span.side)))
             span_of.append(np.full(count, number))
         return np.concatenate(places), np.concatenate(away), np.concatenate(span_of)
+
+    @cached_property
+    def _apart(self) -> tuple[Floats, Ints, Ints]:
+        """How far the traveller can be off each place of its span, from any other (k, k); and where, among
+        all places, those of its span begin and end (k,)."""
+        places, away, span_of = self._places
+        apart: Floats = np.linalg.norm(places[:, None] - places[None], axis=2) + away
+        return apart, np.searchsorted(span_of, span_of), np.searchsorted(span_of, span_of, side="right")
+
+    @cached_property
+    def _unusable(self) -> np.ndarray:
+        """Places inside of what the line rests on (k,): measured from by nobody, straight bounds only."""
+        places, _, span_of = self._places
+        clear = np.array([span.clear for span in self.spans])
+        inside: np.ndarray = ~clear[span_of] & taut.inside(self.preparation, places)
+        return inside
 
     def _rest(self) -> Floats:
         """Places (k, 3) on the line at rest in spans that lie on something, ends and bends among them."""
@@ -251,15 +269,15 @@ class LineRuler:
         what it tells about the places beside it raises theirs. It ends where the least bound has been
         measured, which is then the lower bound of all.
         """
-        places, away, span_of = self._places()
+        places, away, span_of = self._places
         n = len(points)
         bound = np.linalg.norm(points[:, None] - places[None], axis=2) - away
         hi = np.full(n, np.inf)
         best = np.full(n, -1, dtype=np.int64)
         measured = np.zeros(bound.shape, dtype=bool)
         clear = np.array([span.clear for span in self.spans])
-        # a place inside of what the line rests on can be measured from by nobody: straight bounds only
-        measured[:, ~clear[span_of] & taut.inside(self.preparation, places)] = True
+        measured[:, self._unusable] = True
+        apart, begins, ends = self._apart
         active = np.arange(n)
         for _ in range(self.rounds):
             least = bound[active].argmin(axis=1)
@@ -274,10 +292,8 @@ class LineRuler:
                 better = (found.hi < hi[rows]) & clear[span_of[k]]  # else nobody is tied there
                 hi[rows[better]], best[rows[better]] = found.hi[better], k
                 low = np.where(np.isfinite(found.lo), found.lo, limit + away[k])
-                beside = np.flatnonzero(span_of == span_of[k]) if clear[span_of[k]] else np.array([k])
-                apart = np.linalg.norm(places[beside] - places[k], axis=1) + away[beside]
-                told = low[:, None] - apart
-                bound[np.ix_(rows, beside)] = np.maximum(bound[np.ix_(rows, beside)], told)
+                beside = slice(begins[k], ends[k]) if clear[span_of[k]] else slice(k, k + 1)
+                bound[rows, beside] = np.maximum(bound[rows, beside], low[:, None] - apart[k, beside])
         lo = np.maximum(bound.min(axis=1), 0.0)
         self._from_rest(points, limit, hi, best, len(places))
         hi[hi > limit] = np.inf
@@ -324,7 +340,7 @@ class LineRuler:
 
     def last_run(self, points: Floats) -> Floats:
         run = np.full((len(points), 3), np.nan)
-        places = np.concatenate((self._places()[0], self._rest()))
+        places = np.concatenate((self._places[0], self._rest()))
         _, _, best = self._search(points, float(self.floor(points).max(initial=0.0)) + 50.0)
         for k in np.unique(best[best >= 0]):
             rows = np.flatnonzero(best == k)

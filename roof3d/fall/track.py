@@ -26,10 +26,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from roof3d.fall.joined import join_places
 from roof3d.records import Floats, Ints
-
-TIE_M = 0.01  # rest points that differ by less than this are all reckoned with
-MOST_TIES = 32
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,90 +91,26 @@ def find_tracks(
     query_piece: Ints,  # (q,) seed piece, -1 for a point
 ) -> Tracks:
     """Worst value and lowest potential on the track of each query. Ties go to the lowest row."""
-    count = len(point_potential)
-    incident: list[list[int]] = [[] for _ in range(count)]
-    for piece, (i, j) in enumerate(zip(first.tolist(), second.tolist(), strict=True)):
-        incident[i].append(piece)
-        incident[j].append(piece)
-    parent = list(range(count))
-    # a component's record: (potential, piece), (value, piece), blocked piece
-    low: list[tuple[float, int]] = [(np.inf, -1)] * count
-    bad: list[tuple[float, int]] = [(np.inf, -1)] * count
-    way = [-1] * count
-    ties: list[tuple[int, ...]] = [()] * count
-    active = [False] * count
-    potential = piece_potential.tolist()
-    value = piece_value.tolist()
-    blocked = piece_blocked.tolist()
-    one, two = first.tolist(), second.tolist()
-
-    def root(i: int) -> int:
-        while parent[i] != i:
-            parent[i] = parent[parent[i]]
-            i = parent[i]
-        return i
-
-    def first_way(a: int, b: int) -> int:
-        return b if a < 0 else a if b < 0 else min(a, b)
-
-    def as_low(
-        a: tuple[float, int], more_a: tuple[int, ...], b: tuple[float, int], more_b: tuple[int, ...]
-    ) -> tuple[int, ...]:
-        """Rest pieces besides the lowest once two tracks join (a, b: their lowest)."""
-        least = min(a, b)
-        if abs(a[0] - b[0]) <= TIE_M:
-            found = {a[1], b[1], *more_a, *more_b}
-        else:
-            found = {least[1], *(more_a if a is least else more_b)}
-        near = sorted(k for k in found if k >= 0 and k != least[1] and potential[k] <= least[0] + TIE_M)
-        return tuple(near[:MOST_TIES])
-
-    def switch_on(i: int) -> None:
-        active[i] = True
-        for piece in incident[i]:
-            low[i] = min(low[i], (potential[piece], piece))
-            bad[i] = min(bad[i], (value[piece], piece))
-            if blocked[piece]:
-                way[i] = first_way(way[i], piece)
-        alone = True  # a place that only joins one track brings no rest point of its own
-        for piece in incident[i]:
-            other = two[piece] if one[piece] == i else one[piece]
-            if active[other]:
-                r, s = root(i), root(other)
-                if r != s:
-                    parent[s] = r
-                    ties[r] = ties[s] if alone else as_low(low[r], ties[r], low[s], ties[s])
-                    alone = False
-                    low[r] = min(low[r], low[s])
-                    bad[r] = min(bad[r], bad[s])
-                    way[r] = first_way(way[r], way[s])
-
-    order = np.argsort(point_potential, kind="stable").tolist()
-    sorted_potential = point_potential[order].tolist() if count else []
-    queries = np.argsort(query_potential, kind="stable").tolist()
-    n = len(queries)
-    lowest, worst = np.full(n, np.inf), np.full(n, np.inf)
-    rest, governs = np.full(n, -1, dtype=np.int64), np.full(n, -1, dtype=np.int64)
-    in_way = np.full(n, -1, dtype=np.int64)
-    others: list[tuple[int, ...]] = [()] * n
-    done = 0
-    for q in queries:
-        while done < count and sorted_potential[done] <= query_potential[q]:
-            switch_on(order[done])
-            done += 1
-        best_low, best_bad, best_way = (np.inf, -1), (np.inf, -1), -1
-        seed = int(query_piece[q])
-        if seed >= 0:
-            best_low, best_bad = (potential[seed], seed), (value[seed], seed)
-            best_way = seed if blocked[seed] else -1
-        for i in {int(query_points[q, 0]), int(query_points[q, 1])}:
-            if active[i]:
-                r = root(i)
-                others[q] = tuple(sorted({*others[q], *ties[r], low[r][1]}))
-                best_low, best_bad = min(best_low, low[r]), min(best_bad, bad[r])
-                best_way = first_way(best_way, way[r])
-        lowest[q], rest[q] = best_low
-        others[q] = tuple(k for k in others[q] if k != best_low[1] and potential[k] <= best_low[0] + TIE_M)
-        worst[q], governs[q] = best_bad
-        in_way[q] = best_way
+    count, pieces = len(point_potential), np.arange(len(first))
+    ends, owner = np.concatenate((first, second)), np.concatenate((pieces, pieces))
+    starts = np.concatenate(([0], np.cumsum(np.bincount(ends, minlength=count)))).astype(np.int64)
+    order = np.argsort(point_potential, kind="stable")
+    lowest, rest, worst, governs, in_way, tied, ties = join_places(
+        order,
+        point_potential[order],
+        starts,
+        owner[np.lexsort((owner, ends))],
+        first,
+        second,
+        piece_potential,
+        piece_value,
+        piece_blocked,
+        np.argsort(query_potential, kind="stable"),
+        query_potential,
+        query_points,
+        query_piece,
+    )
+    others: list[tuple[int, ...]] = [()] * len(query_potential)
+    for row in np.flatnonzero(tied).tolist():
+        others[row] = tuple(ties[row, : tied[row]].tolist())
     return Tracks(lowest, lowest, rest, worst, governs, in_way, tuple(others))
