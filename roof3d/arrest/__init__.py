@@ -1,7 +1,8 @@
 """What the line, the anchors and the person feel in an arrest."""
 
 from roof3d.arrest.anchor_line import AnchorLineModel, LineInSeries, build, softest_span
-from roof3d.arrest.equipment import Connector, Range, resolve
+from roof3d.arrest.equipment import Connector, Range, friction_range, resolve
+from roof3d.arrest.laid import Lay, Rest, lay, may_slip, slipped
 from roof3d.arrest.loads import (
     LoadCheck,
     Pull,
@@ -17,6 +18,7 @@ from roof3d.arrest.swing import Swing, swing
 __all__ = [
     "AnchorLineModel",
     "Connector",
+    "Lay",
     "LineInSeries",
     "LineLoads",
     "LoadCheck",
@@ -24,6 +26,7 @@ __all__ = [
     "Pull",
     "Range",
     "Rating",
+    "Rest",
     "SpanPlaces",
     "Stop",
     "Swing",
@@ -33,9 +36,13 @@ __all__ = [
     "check_line_point",
     "check_line_strength",
     "edge_stretch",
+    "friction_range",
     "greatest_fall",
+    "lay",
     "line_loads",
+    "may_slip",
     "resolve",
+    "slipped",
     "softest_span",
     "span_places",
     "stop",

@@ -19,6 +19,7 @@ from roof3d.arrest.equipment import (
     rope_stiffness,
     rope_weight,
 )
+from roof3d.arrest.laid import Lay
 from roof3d.arrest.loads import Rating
 from roof3d.errors import InputError
 from roof3d.formulas import STANDARD_GRAVITY, show_value, unstretched_length
@@ -35,20 +36,25 @@ DOWN = np.array([0.0, 0.0, -1.0])
 class AnchorLineModel:
     """An anchor line ready for its solver. ``points`` (n, 3) m, ends and supports; ``kinds`` and
     ``holds`` (N/m, inf for fixed) of the n - 2 supports; ``lengths`` (n - 1,) m of rope in each span
-    when straight or laid over ridges; ``bends`` by span, (k, 3) m: where the rope at rest turns over
-    ridges, as far as known; ``stiffness`` N per unit strain; ``mass_per_length`` kg/m."""
+    when straight or laid over edges its shortest way, ``longest`` when as far askew as friction holds it,
+    ``slipped`` over the corners that it can get over under load, with as much rope as before;
+    ``bends`` by span, (k, 3) m: where the rope at rest turns over edges, as far as known; ``stiffness`` N per
+    unit strain; ``mass_per_length`` kg/m."""
 
     id: str
     points: Floats
     kinds: tuple[str, ...]
     holds: tuple[float, ...]
     lengths: Floats
+    longest: Floats
+    slipped: Floats
     stiffness: Range
     mass_per_length: float
     pretension: float
     workers: int
     ratings: tuple[Rating, ...] = ()  # of all points
     bends: tuple[Floats, ...] = ()
+    rested: Floats | None = None  # (n - 1,) m that the rope has at rest, where its points are further apart
     grips: bool = False  # every support and ridge holds the rope fast, whatever its kind
     slack: bool = False  # hangs too deep for a parabola: all sag is pulled out before the load counts
     assumptions: tuple[str, ...] = ()
@@ -87,16 +93,25 @@ class AnchorLineModel:
         return len(self.path(span)) - 1
 
 
-def developed(model: AnchorLineModel) -> AnchorLineModel:
-    """The line laid out straight and level, each span as long as it is over the roof.
+def developed(
+    model: AnchorLineModel, *, rope: Floats | None = None, over: Floats | None = None
+) -> AnchorLineModel:
+    """The line laid out straight and level, each span as long as the rope can lie over the roof.
 
-    The length of rope in a span under a load square to it depends on lengths alone, so this serves where
-    a span rests on a ridge: free space over a straight ridge unfolds flat and no angle at the traveller is
-    wider in it, so no load of the same size finds the rope longer. Supports keep their kind.
+    The length of rope in a span under a load square to it depends on lengths alone, and where it rests on
+    edges no load of the same size finds it longer than this: see ``laid``. Supports keep their kind.
+    ``rope`` (n - 1,) m in each span at rest and ``over`` (n - 1,) m, the length of the spans that it is
+    stretched over: both the longest lay where nothing is said.
     """
-    along = np.concatenate([[0.0], np.cumsum(model.lengths)])
+    rope = model.longest if rope is None else rope
+    over = rope if over is None else np.maximum(rope, over)
+    along = np.concatenate([[0.0], np.cumsum(over)])
     return replace(
-        model, points=np.column_stack([along, np.zeros_like(along), np.zeros_like(along)]), bends=()
+        model,
+        points=np.column_stack([along, np.zeros_like(along), np.zeros_like(along)]),
+        lengths=over,
+        rested=rope,
+        bends=(),
     )
 
 
@@ -105,14 +120,13 @@ def build(
     *,
     to_local: Callable[[Floats], Floats] | None = None,
     lengths: Sequence[float] | None = None,
-    bends: Sequence[Floats] | None = None,
-    ridges: Sequence[Floats] | None = None,
+    lays: Sequence[Lay | None] | None = None,
     rules: Values | None = None,
 ) -> AnchorLineModel:
     """Model of a plan's anchor line; ``to_local`` turns its coordinates into those of the roof.
 
-    ``lengths`` (n - 1): taut length of each span over the roof where it rests on ridges, and ``bends``
-    (n - 1 of (k, 3), local frame): where it turns over them; ``ridges`` (likewise): their directions. Raises
+    ``lengths`` (n - 1): taut length of each span over the roof where it rests on something, and ``lays``
+    (n - 1): how it lies there, None where it runs free; None in place of all where that is not known. Raises
     ``InputError`` for spans of no length, stiffnesses and pretensions that no rope has, unknown kinds
     of support and more workers than can be reckoned with. A missing stiffness or pretension and a
     span over the maker's limit are findings.
@@ -167,13 +181,15 @@ def build(
             assumptions.append(
                 f"anchor line {line.id}, span {index + 1} rests on something: it does not slip off sideways"
             )
-            if ridges is not None and not _parallel(ridges[index]):
-                text = (
-                    f"anchor line {line.id}, span {index + 1}: turns over edges that are not parallel, so "
-                    "under load it may slip along them, sag or pull more than reckoned; add a support there"
+            lies = None if lays is None else lays[index]
+            if lies is not None and lies.askew_m > 0:
+                assumptions.append(
+                    f"anchor line {line.id}, span {index + 1}: friction may hold it up to "
+                    f"{show_value(lies.askew_m, 'm')} off its shortest way over the edges: counted in sag, "
+                    "not in what it serves; it is to be laid straight"
                 )
-                middle = (points[index] + points[index + 1]) / 2
-                findings.append(Finding("anchor-line-may-slip", "warning", text, line.id, middle))
+    askew = [0.0 if one is None else one.longest for one in lays or [None] * len(over)]
+    longest = np.maximum(over, askew)
     return AnchorLineModel(
         id=line.id,
         points=points,
@@ -181,7 +197,9 @@ def build(
         holds=holds,
         ratings=ratings,
         lengths=over,
-        bends=() if bends is None else tuple(np.reshape(np.asarray(b, float), (-1, 3)) for b in bends),
+        longest=longest,
+        slipped=longest,
+        bends=() if lays is None else tuple(np.empty((0, 3)) if one is None else one.bends for one in lays),
         stiffness=stiffness,
         mass_per_length=mass,
         slack=slack > FLAT,
@@ -190,16 +208,6 @@ def build(
         assumptions=tuple(assumptions),
         findings=tuple(findings),
     )
-
-
-def _parallel(ways: Floats) -> bool:
-    """Whether directions (k, 3) of length one are the same or opposite, to a degree."""
-    if not len(ways):
-        return True
-    if np.any(np.linalg.norm(ways, axis=1) < 0.5):
-        return False  # a corner, off which a rope slips either way
-    across = np.linalg.norm(np.cross(ways, ways[:1]), axis=1)
-    return bool(np.all(across <= math.sin(math.radians(1.0))))
 
 
 def _any_rope() -> Range:
@@ -314,7 +322,9 @@ def _net(
                     grip()
                 places.append(near)
                 holds.append(math.inf)
-            legs.append(float(np.linalg.norm(far - near)))
+            legs.append(
+                float(np.linalg.norm(far - near)) if model.rested is None else float(model.rested[index])
+            )
             if loaded.get(index) == leg:
                 travellers.append(len(places))
                 places.append((near + far) / 2)

@@ -5,8 +5,8 @@ and put all falling workers into one span with no load elsewhere; claims about l
 reading and every way of spreading the workers over the spans. A traveller slides without friction.
 A support that lets the rope pass is taken without friction where sag is claimed, and with the greatest
 friction where loads are, which keeps rope back in the other spans.
-Where the line rests on a ridge, sag and pull are those of a free span as long as the rope lies over the
-ridge, which no load exceeds there (see ``developed``). Loads on ends and supports point where the rope
+Where the line rests on edges, sag and pull are those of a free span as long as the rope can lie over
+them, which no load exceeds there (see ``laid``). Loads on ends and supports point where the rope
 leaves them: to the ridge or to the traveller before it; they are raised to that pull, and an end carries
 all of it.
 """
@@ -103,7 +103,10 @@ def span_places(model: AnchorLineModel, force: float, *, workers: int = 1) -> tu
     Directions down and to both sides are tried, for supports that give way.
     """
     positive("arrest force", force, "zero or more", zero=True)
-    layout = developed(model) if bool(model.laid.any()) else model
+    free = not model.laid.any()
+    layout = model if free else developed(model, over=model.slipped)
+    # the less rope lies over the same corners, the harder it is pulled
+    tight = model if free else developed(model, rope=model.lengths, over=model.slipped)
     found = []
     for span in range(model.spans):
         chord = layout.points[span + 1] - layout.points[span]
@@ -121,11 +124,11 @@ def span_places(model: AnchorLineModel, force: float, *, workers: int = 1) -> tu
                 shift = state.places - net.places
                 moved = float(np.linalg.norm(shift[points[span]]) + np.linalg.norm(shift[points[span + 1]]))
                 longest = max(longest, float(np.linalg.norm(q - p1) + np.linalg.norm(q - p2)) + moved)
-                if stiffness == model.stiffness.greatest:
-                    square = {span: way * force * workers}
-                    kept = _kept_back(layout, square, stiffness, state, net)
-                    pull = max(pull, *(p * k for p, k in zip(state.pulls, kept, strict=True)))
-        straight = float(np.linalg.norm(chord))
+            stiffness, square = model.stiffness.greatest, {span: way * force * workers}
+            state, net, _, _ = equilibrium(tight, square, stiffness=stiffness)
+            kept = _kept_back(tight, square, stiffness, state, net)
+            pull = max(pull, *(p * k for p, k in zip(state.pulls, kept, strict=True)))
+        straight = float(model.lengths[span]) if model.laid[span] else float(np.linalg.norm(chord))
         found.append(
             SpanPlaces(
                 span=span,

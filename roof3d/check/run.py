@@ -6,7 +6,6 @@ import json
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -22,6 +21,7 @@ from roof3d.check.findings import (
     segment_findings,
     work_finding,
 )
+from roof3d.check.lines import laid_model, over_corners
 from roof3d.check.places import anchor_places, check_ids
 from roof3d.check.result import AnchorResult, Result, plain
 from roof3d.check.terms import make_limits, make_terms, worker_mass
@@ -60,7 +60,6 @@ from roof3d.records import (
 from roof3d.rules import RuleSet
 
 Progress = Callable[[str, int, int], None]
-CLEAR_M = 0.002  # a span laid over something is longer than straight by more than this
 
 
 @dataclass(frozen=True, eq=False)
@@ -214,18 +213,14 @@ def tie_anchor(
     soft: arrest.LineInSeries | None = None
     ruler: Ruler
     if isinstance(source, AnchorLine):
-        laid = [float(taut.measure(preparation, p, q[None]).hi[0]) for p, q in pairwise(points)]
-        straight = np.linalg.norm(np.diff(points, axis=0), axis=1)
-        laid = [
-            max(a, float(b)) if math.isfinite(a) else float(b) for a, b in zip(laid, straight, strict=True)
-        ]
-        bends, ridges = rope_bends(preparation, points, laid)
-        model = arrest.build(
-            source, to_local=roof.to_local, lengths=laid, bends=bends, ridges=ridges, rules=rules
-        )
+        model, lays = laid_model(roof, preparation, source, points, rules)
         mass, reckoned = worker_mass(plan, rules), line.length or 1e-3
         force = _most_force(mass, terms, connector, reckoned, rules)
         spans = arrest.span_places(model, force, workers=source.workers)
+        model, spans, bounded = over_corners(preparation, model, spans, lays, force, source.workers)
+        for number, lies in lays.items():
+            middle = (spans[number].p1 + spans[number].p2) / 2
+            findings += arrest.may_slip(source.id, number, middle, lies, bounded)
         soft = arrest.softest_span(model, force, workers=source.workers)
         terms = replace(terms, scope_fall=arrest.greatest_fall(mass, connector, reckoned, soft) * (1 + 1e-9))
         ruler = LineRuler(
@@ -235,10 +230,10 @@ def tie_anchor(
                     tuple(s.p1),
                     tuple(s.p2),
                     s.length,
-                    bool(over <= float(direct) + CLEAR_M),
-                    () if bends is None else tuple(map(tuple, bends[s.span])),
+                    s.span not in lays,
+                    tuple(map(tuple, model.bends[s.span])) if model.bends else (),
                 )
-                for s, over, direct in zip(spans, laid, straight, strict=True)
+                for s in spans
             ),
             step=LineRuler.step if piece is None else piece,
         )
@@ -276,24 +271,6 @@ def tie_anchor(
         model,
         soft,
     )
-
-
-def rope_bends(
-    preparation: taut.Preparation, points: Floats, laid: list[float]
-) -> tuple[list[Floats] | None, list[Floats] | None]:
-    """Places by span where the rope at rest turns over edges, and the edges' directions; None where they
-    are not found."""
-    found: list[Floats] = []
-    ways: list[Floats] = []
-    for p, q, length in zip(points, points[1:], laid, strict=False):
-        path = None
-        if length > float(np.linalg.norm(q - p)) + CLEAR_M:
-            (path,) = taut.trace(preparation, p, q[None])
-            if path is None:
-                return None, None
-        found.append(np.empty((0, 3)) if path is None else path.points[1:-1])
-        ways.append(np.empty((0, 3)) if path is None else preparation.contacts.way[list(path.edges)])
-    return found, ways
 
 
 def _whole_roof(roof: Roof, points: Floats) -> float:

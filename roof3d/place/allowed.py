@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import pairwise
 
 import numpy as np
 
 from roof3d import arrest, taut
 from roof3d.check import Result, check, make_limits, make_terms
-from roof3d.check.run import CLEAR_M, rope_bends
+from roof3d.check.lines import laid_model, over_corners
 from roof3d.check.terms import worker_mass
 from roof3d.fall import (
     AnchorRuler,
@@ -198,13 +197,7 @@ class Judge:
     def line_ruler(self, source: AnchorLine, line: Line, length: float) -> LineRuler:
         """The taut length from an anchor line that gives under the fall of a worker on ``length`` metres."""
         points = self.roof.to_local(source.points)
-        straight = np.linalg.norm(np.diff(points, axis=0), axis=1)
-        laid = [float(taut.measure(self.preparation, p, q[None]).hi[0]) for p, q in pairwise(points)]
-        laid = [a if np.isfinite(a) and a > b else float(b) for a, b in zip(laid, straight, strict=True)]
-        bends, ridges = rope_bends(self.preparation, points, laid)
-        model = arrest.build(
-            source, to_local=self.roof.to_local, lengths=laid, bends=bends, ridges=ridges, rules=self.rules
-        )
+        model, lays = laid_model(self.roof, self.preparation, source, points, self.rules)
         length = max(length, 1e-3)
         terms, connector = make_terms(self.plan, self.rules, line, length)
         force = connector.peak_force
@@ -215,6 +208,7 @@ class Judge:
             ).peak_force_n
             force = max(self.rules.value("arrest_force_limit"), peak or 0.0)
         spans = arrest.span_places(model, force, workers=source.workers)
+        model, spans, _ = over_corners(self.preparation, model, spans, lays, force, source.workers)
         return LineRuler(
             self.preparation,
             tuple(
@@ -222,10 +216,10 @@ class Judge:
                     tuple(s.p1),
                     tuple(s.p2),
                     s.length,
-                    over <= float(direct) + CLEAR_M,
-                    () if bends is None else tuple(map(tuple, bends[s.span])),
+                    s.span not in lays,
+                    tuple(map(tuple, model.bends[s.span])) if model.bends else (),
                 )
-                for s, over, direct in zip(spans, laid, straight, strict=True)
+                for s in spans
             ),
         )
 
