@@ -11,6 +11,7 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import dijkstra
 
+from roof3d.fall.beside import lower_beside
 from roof3d.fall.boundary import Boundary
 from roof3d.fall.pieces import Pieces
 from roof3d.records import Floats, Ints
@@ -44,24 +45,26 @@ def hanging_potential(
     reach = np.repeat((work.b - work.a)[giving] / PARTS / 2, PARTS)
     order = np.argsort(run_of, kind="stable")
     runs, first = np.unique(run_of[order], return_index=True)
-    parts_of = dict(zip(runs.tolist(), np.split(order, first[1:]), strict=True))
-    ways = _Ways(work.boundary, np.union1d(runs, work.run[asked]), most)
+    ways = _ways(work.boundary, np.union1d(runs, work.run[asked]), most)
     p, q = work.ends()
-    middle, half = (p + q) / 2, (work.b - work.a) / 2
-    mine = work.run[asked]
-    for run in np.unique(mine).tolist():
-        rows = asked[mine == run]
-        here = (work.a + work.b)[rows] / 2
-        for other, parts in parts_of.items():
-            room = half[rows, None] + reach[parts]
-            near = ways.between(run, here, other, along[parts]) - room < spare[parts]
-            if not near.any():
-                continue
-            level = np.linalg.norm(middle[rows, None, :2] - at[None, parts, :2], axis=2)
-            off = np.maximum(level - room, 0.0)
-            near &= off < spare[parts]
-            sag = spare[parts] - np.sqrt(np.maximum(spare[parts] ** 2 - off**2, 0.0))
-            out[rows] = np.minimum(out[rows], np.where(near, least[parts] + sag, np.inf).min(axis=1))
+    lower_beside(
+        asked,
+        work.run[asked],
+        (work.a + work.b)[asked] / 2,
+        (work.b - work.a)[asked] / 2,
+        ((p + q) / 2)[asked],
+        order,
+        runs,
+        np.append(first, len(order)),
+        along,
+        reach,
+        at,
+        spare,
+        least,
+        work.boundary.length,
+        *ways,
+        out,
+    )
     return out
 
 
@@ -93,30 +96,19 @@ def _parts(
     return centre.reshape(-1, 3), (length - far).ravel(), least.ravel()
 
 
-class _Ways:
-    """Ways along the boundary between places on some of its runs, up to ``most`` metres."""
-
-    def __init__(self, boundary: Boundary, runs: Ints, most: float) -> None:
-        vertices, ends = np.unique(
-            np.concatenate((boundary.tail[runs], boundary.head[runs])), return_inverse=True
-        )
-        n, k = len(vertices), len(runs)
-        tail, head = ends.reshape(-1)[:k], ends.reshape(-1)[k:]
-        # of several runs between the same two vertices one is enough, for all are straight
-        _, one = np.unique(np.minimum(tail, head) * n + np.maximum(tail, head), return_index=True)
-        size = np.maximum(boundary.length[runs][one], 1e-9)
-        graph = coo_array((size, (tail[one], head[one])), shape=(n, n))
-        self.apart = dijkstra(graph.tocsr(), directed=False, limit=most)
-        self.ends = {int(run): (tail[i], head[i]) for i, run in enumerate(runs)}
-        self.length = boundary.length
-
-    def between(self, run: int, here: Floats, other: int, there: Floats) -> Floats:
-        """Ways from places ``here`` (n,) of one run to places ``there`` (m,) of another, (n, m)."""
-        if run == other:
-            return np.abs(here[:, None] - there)
-        best = np.full((len(here), len(there)), np.inf)
-        for v, to_v in zip(self.ends[run], (here, self.length[run] - here), strict=True):
-            for w, from_w in zip(self.ends[other], (there, self.length[other] - there), strict=True):
-                if np.isfinite(self.apart[v, w]):
-                    best = np.minimum(best, to_v[:, None] + self.apart[v, w] + from_w)
-        return best
+def _ways(boundary: Boundary, runs: Ints, most: float) -> tuple[Floats, Ints, Ints]:
+    """Ways along the boundary between the ends of some of its runs, up to ``most`` metres, and the rows there
+    of the tail and head of each run of the boundary (-1 for others)."""
+    vertices, ends = np.unique(
+        np.concatenate((boundary.tail[runs], boundary.head[runs])), return_inverse=True
+    )
+    n, k = len(vertices), len(runs)
+    tail, head = ends.reshape(-1)[:k], ends.reshape(-1)[k:]
+    # of several runs between the same two vertices one is enough, for all are straight
+    _, one = np.unique(np.minimum(tail, head) * n + np.maximum(tail, head), return_index=True)
+    size = np.maximum(boundary.length[runs][one], 1e-9)
+    graph = coo_array((size, (tail[one], head[one])), shape=(n, n))
+    apart: Floats = dijkstra(graph.tocsr(), directed=False, limit=most)
+    tails, heads = (np.full(len(boundary.length), -1, dtype=np.int64) for _ in range(2))
+    tails[runs], heads[runs] = tail, head
+    return apart, tails, heads
