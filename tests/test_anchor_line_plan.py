@@ -12,11 +12,13 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import ezdxf
 import numpy as np
 import pytest
 from PIL import Image
 
 from roof3d.cli import main
+from roof3d.show.scene import make_scene
 from tests.conftest import MODELS
 
 HEAD = """
@@ -280,6 +282,46 @@ def test_ends_and_supports_are_held_to_the_direction_that_they_are_rated_for(tmp
         f["element"] for f in free["findings"] if f["code"].startswith("anchor-direction")
     }
     assert free["anchors"][0]["loads"][0]["rated_direction"] == "any"
+
+
+def test_a_line_over_the_ridge_is_told_and_drawn_as_it_lies(tmp_path):
+    """Askew over the gable, from high up in front to low down behind: it does not cross the ridge where the
+    straight line between its ends does in plan."""
+    front, back = (2.0, -4.0, 5.0), (9.0, 16.0, 0.5)
+    _, data = run(tmp_path, line_text(front, back))
+    (anchor,) = data["anchors"]
+    lies = np.array(anchor["lies"])
+    assert len(lies) > 2
+    assert lies[0] == pytest.approx(front)
+    assert lies[-1] == pytest.approx(back)
+    length = float(np.linalg.norm(np.diff(lies, axis=0), axis=1).sum())
+    assert length == pytest.approx(anchor["spans"][0]["length_m"], abs=0.005)
+    over = lies[np.argmin(np.abs(lies[:, 1] - 4.0))]
+    assert over[1:] == pytest.approx([4.0, 5.25], abs=0.01)
+    chord = 2.0 + 7.0 * 8.0 / 20.0
+    assert abs(over[0] - chord) > 0.1
+    dxf = tmp_path / "line.dxf"
+    assert main(["drawing", str(tmp_path / "result.json"), "--out", str(dxf)]) == 0
+    drawn = [
+        np.array([p[:2] for p in entity.get_points()])
+        for entity in ezdxf.readfile(dxf).modelspace().query('LWPOLYLINE[layer=="ANCHOR-LINE"]')
+    ]
+    (line,) = drawn
+    assert len(line) == len(lies)
+    steps = np.linalg.norm(np.diff(line, axis=0), axis=1)
+    assert steps / steps.sum() == pytest.approx(
+        np.linalg.norm(np.diff(lies[:, :2], axis=0), axis=1)
+        / np.linalg.norm(np.diff(lies[:, :2], axis=0), axis=1).sum(),
+        abs=1e-4,
+    )
+    # seen from the side it is the rope over the ridge, not the straight line through the house
+    made = make_scene(data, None)
+    (mark,) = made.anchors
+    assert mark.lies + made.origin == pytest.approx(lies)
+    assert len(mark.points) == 2
+    # an older result says nothing of it, and is drawn straight
+    del anchor["lies"]
+    assert make_scene(data, None).anchors[0].lies == pytest.approx(mark.points)
 
 
 def test_a_rated_direction_that_says_nothing_leaves_a_note(tmp_path):

@@ -281,7 +281,7 @@ def _anchors(sheet: Sheet, scene: Scene, tapes: tuple[SetOut, ...], units: Syste
     between = set()
     for mark in scene.anchors:
         if mark.kind == "line":
-            sheet.add(Line("ANCHOR-LINE", mark.points[:, :2]))
+            sheet.add(Line("ANCHOR-LINE", mark.lies[:, :2]))
             between |= {f"{mark.id}.{k + 1}" for k in range(1, len(mark.points) - 1)}
             for a, b in pairwise(mark.points):
                 text = length_text(float(np.linalg.norm((b - a)[:2])), units, "nearest")

@@ -99,7 +99,7 @@ class _Builder:
             self.bars(label, line, radius, style.colour, {**extras, **figures})
         for mark in scene.anchors:
             parts = [point + arm for point in mark.points for arm in ANCHOR_ARMS]
-            self.bars(f"anchor {mark.id}", parts + pieces_of(mark.points), 0.03, ANCHOR, {"anchor": mark.id})
+            self.bars(f"anchor {mark.id}", parts + pieces_of(mark.lies), 0.03, ANCHOR, {"anchor": mark.id})
         return self.pack()
 
     def bars(

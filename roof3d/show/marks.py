@@ -62,11 +62,11 @@ def anchor_marks(
 ) -> None:
     """Anchors, hollow where they are hidden, and their names with lower left ends at ``names``."""
     for mark, visible in zip(marks, seen, strict=True):
-        pixels = project(mark.points)
-        if len(pixels) > 1:
-            canvas.line(pixels, PAPER, 11 * unit)
-            canvas.line(pixels, ANCHOR, 5.5 * unit)
-            canvas.line(pixels, PAPER, 1.8 * unit)
+        pixels, line = project(mark.points), project(mark.lies)
+        if len(line) > 1:
+            canvas.line(line, PAPER, 11 * unit)
+            canvas.line(line, ANCHOR, 5.5 * unit)
+            canvas.line(line, PAPER, 1.8 * unit)
         ends = {0, len(pixels) - 1}
         for k, at in enumerate(pixels):
             if k in ends:
@@ -88,7 +88,7 @@ def take_anchors(
         pixels = project(mark.points)
         for x, y in pixels:
             places.take((x - half, y - half, x + half, y + half), 4.0)
-        for a, b in pairwise(pixels):
+        for a, b in pairwise(project(mark.lies)):
             places.take_line(a, b, 6 * unit)
     names: list[Floats] = []
     for mark in marks:

@@ -96,12 +96,13 @@ class Stretch:
 
 @dataclass(frozen=True, eq=False)
 class AnchorMark:
-    """An anchor (one point) or an anchor line (its polyline)."""
+    """An anchor (one point) or an anchor line (its ends and supports)."""
 
     id: str
     kind: str  # point, line
     points: Floats  # (n, 3) local
     record: dict[str, Any]
+    lies: Floats  # (k, 3) local: the way of an anchor line over the roof, ends, supports and bends
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,7 +144,7 @@ class Scene:
     def bounds(self) -> tuple[Floats, Floats]:
         """Least and greatest corner of roof, anchors and rest points."""
         parts: list[Floats] = [ring for plane in self.planes for ring in plane.rings]
-        parts += [anchor.points for anchor in self.anchors]
+        parts += [anchor.lies for anchor in self.anchors]
         parts += [np.array([s.start, s.end]) for s in self.stretches]
         every = np.concatenate(parts) if parts else np.zeros((1, 3))
         return every.min(axis=0), every.max(axis=0)
@@ -244,8 +245,10 @@ def _plane(entry: dict[str, Any], origin: Floats, file: str) -> PlaneShape:
 
 def _anchor(entry: dict[str, Any], origin: Floats, file: str) -> AnchorMark:
     several = entry.get("points")
-    points = _points(several if several else [entry.get("at")], f"anchors {entry.get('id')}", file) - origin
-    return AnchorMark(str(entry["id"]), "line" if len(points) > 1 else "point", points, entry)
+    place = f"anchors {entry.get('id')}"
+    points = _points(several if several else [entry.get("at")], place, file) - origin
+    lies = _points(entry["lies"], place, file) - origin if entry.get("lies") else points
+    return AnchorMark(str(entry["id"]), "line" if len(points) > 1 else "point", points, entry, lies)
 
 
 # ------------------------------------------------------------------------------------------- edges

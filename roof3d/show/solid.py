@@ -72,7 +72,7 @@ def solid_of(scene: Scene, coloured: tuple[Patch, ...], traced: Traced, pixel: f
             for piece in dashes(path + np.array([0.0, 0.0, 0.03]), (5 * pixel, 7 * pixel)):
                 bars += [(part, ROPE, 1.8 * pixel) for part in pieces_of(piece)]
     for mark in scene.anchors:
-        bars += [(part, ANCHOR, 2.5 * pixel) for part in pieces_of(mark.points)]
+        bars += [(part, ANCHOR, 2.5 * pixel) for part in pieces_of(mark.lies)]
     return render3d.Solid(
         np.concatenate(triangles) if triangles else np.zeros((0, 3, 3)),
         np.round(np.concatenate(colours)).astype(np.int64) if colours else np.zeros((0, 3), dtype=np.int64),

@@ -300,6 +300,7 @@ export class Designer {
     if (under === null) return;
     to[2] = under + lift;
     anchor.points[0] = to;
+    delete anchor.lies;
     this.app.pick({ kind: "anchor", id }, false);
     this.app.drawLabels();
     this.sliding = true;
@@ -411,6 +412,7 @@ export class Designer {
     this.drag.at = to;
     const anchor = this.app.data.anchors.find((a) => a.id === this.drag!.id)!;
     anchor.points[this.drag.point] = to;
+    delete anchor.lies;
     this.ask({ id: this.drag.id, point: this.drag.point, at: to }, event.timeStamp);
     // where drawing is slow it would hold up the first look, which moves the anchor too
     if (this.app.stage!.slow) return;

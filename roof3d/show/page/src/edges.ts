@@ -139,7 +139,7 @@ export class Marks {
     const [ink, paper, anchor_, rope_] = ["ink", "paper", "anchor", "rope"].map((name) => this.colours[name] as string) as [string, string, string, string];
     const along = (points: Point[]): [Point, Point][] => points.slice(1).map((q, k): [Point, Point] => [points[k]!, q]);
     kept.draw(() => {
-      const lines = anchors.filter((anchor) => anchor.kind === "line").flatMap((anchor) => along(anchor.points));
+      const lines = anchors.filter((anchor) => anchor.kind === "line").flatMap((anchor) => along(anchor.lies ?? anchor.points));
       kept.lines("line rim", lines, paper, 7, [], 20);
       kept.lines("line", lines, anchor_, 4, [], 21);
       const points = anchors.flatMap((anchor) => anchor.points);

@@ -113,6 +113,8 @@ export interface Anchor {
   id: string;
   kind: "point" | "line";
   points: Point[];
+  /** The way of a line over the roof; not known while it is dragged. */
+  lies?: Point[];
   loaded: number[] | number[][];
   line_length_m: number | null;
   policy: string;
@@ -128,6 +130,7 @@ export interface Finding {
   code: string;
   severity: string;
   text: string;
+  anchor: string;
   element: string;
   at: Point | null;
 }
