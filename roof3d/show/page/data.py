@@ -20,7 +20,6 @@ from roof3d.show.page.layers import layers_of
 from roof3d.show.page.packed import pack_cells
 from roof3d.show.page.style import colour_table, verdict_colour
 from roof3d.show.picture import summary_text
-from roof3d.show.said import read_sentence, say
 from roof3d.show.scene import PlaneShape, Scene, Stretch, make_scene, title_of, version_of
 from roof3d.show.told import told, told_sums
 from roof3d.show.verdict import findings, verdict
@@ -83,9 +82,9 @@ def page_data(
             "vertices": np.round(scene.vertices, 3).ravel().tolist(),
             "triangles": scene.triangles.ravel().tolist(),
         },
-        "edges": [_edge(edge, scene.origin, texts) for edge in result["edges"]],
+        "edges": [_edge(edge, scene.origin) for edge in result["edges"]],
         "stretches": [_stretch(stretch, places, scene) for stretch in scene.stretches],
-        "segments": [_segment(s, scene.origin, texts) for s in result.get("edge_segments") or []],
+        "segments": [_segment(s, scene.origin) for s in result.get("edge_segments") or []],
         "anchors": [
             {
                 **_anchor(mark.record),
@@ -97,10 +96,10 @@ def page_data(
             for mark in scene.anchors
         ],
         "ropes": _ropes(scene, roof),
-        "findings": [_finding(entry, scene.origin, texts) for entry in findings(result)],
+        "findings": [_finding(entry, scene.origin) for entry in findings(result)],
         "work": result.get("work"),
-        "assumptions": [say(str(text), texts) for text in result.get("assumptions") or []],
-        "repairs": [say(str(text), texts) for key in ("repairs", "doubts") for text in model.get(key) or []],
+        "assumptions": [str(text) for text in result.get("assumptions") or []],
+        "repairs": [str(text) for key in ("repairs", "doubts") for text in model.get(key) or []],
         "cautions": list(texts.lists["report.cautions"]),
         "rules": {
             "name": rules.get("name", ""),
@@ -108,7 +107,7 @@ def page_data(
             "entries": [_entry(entry) for entry in rules.get("entries") or []],
         },
         "sources": _sources(result, texts),
-        "explained": _explained(result, scene, places, explained, texts),
+        "explained": _explained(result, scene, places, explained),
     }
     return {**data, "feet": _in_feet(data, texts)}
 
@@ -180,7 +179,7 @@ def _triangles(plane: PlaneShape) -> Floats:
 # -------------------------------------------------------------------------------- edges and anchors
 
 
-def _edge(edge: dict[str, Any], origin: Floats, texts: Texts) -> dict[str, Any]:
+def _edge(edge: dict[str, Any], origin: Floats) -> dict[str, Any]:
     return {
         "id": str(edge["id"]),
         "kind": str(edge["kind"]),
@@ -189,7 +188,7 @@ def _edge(edge: dict[str, Any], origin: Floats, texts: Texts) -> dict[str, Any]:
         "points": _points(np.asarray(edge["points"], dtype=np.float64) - origin),
         "length_m": _number(edge.get("length_m")),
         "drop_m": _number(edge.get("drop_m")),
-        "doubt": say(str(edge.get("doubt") or ""), texts),
+        "doubt": str(edge.get("doubt") or ""),
     }
 
 
@@ -217,7 +216,7 @@ def _stretch(stretch: Stretch, places: dict[Key, int], scene: Scene) -> dict[str
     }
 
 
-def _segment(segment: dict[str, Any], origin: Floats, texts: Texts) -> dict[str, Any]:
+def _segment(segment: dict[str, Any], origin: Floats) -> dict[str, Any]:
     """One segment; what is nothing is left out."""
     rest = segment.get("rest_point")
     ends = np.array([segment["start"], segment["end"]], dtype=np.float64) - origin
@@ -231,8 +230,8 @@ def _segment(segment: dict[str, Any], origin: Floats, texts: Texts) -> dict[str,
         # all digits of the result: rounding here could hide a margin just under nil
         **{key: _number(segment.get(key), 6) for key in FIGURES},
         "rest": None if rest is None else _points(np.asarray(rest, dtype=np.float64) - origin),
-        "strikes": say(segment.get("strikes") or "", texts),
-        "doubt": say(segment.get("doubt") or "", texts),
+        "strikes": segment.get("strikes") or "",
+        "doubt": segment.get("doubt") or "",
         "protection": segment.get("protection") or "",
         "breaks": [str(word) for word in segment.get("breaks") or []],
     }
@@ -276,15 +275,12 @@ def _ropes(scene: Scene, roof: Roof | None) -> dict[str, list[list[float]]]:
 # --------------------------------------------------------------------------------------------- words
 
 
-def _finding(entry: dict[str, Any], origin: Floats, texts: Texts) -> dict[str, Any]:
+def _finding(entry: dict[str, Any], origin: Floats) -> dict[str, Any]:
     at = entry.get("at")
-    text = str(entry.get("text", ""))
-    said = read_sentence(text)
     return {
         "code": entry.get("code", ""),
         "severity": entry.get("severity", "danger"),
-        "text": say(text, texts),
-        "anchor": "" if said is None else said.value("anchor"),
+        "text": entry.get("text", ""),
         "element": entry.get("element") or "",
         "at": None if at is None else _points(np.asarray(at, dtype=np.float64) - origin),
     }
@@ -321,9 +317,7 @@ def _sources(result: dict[str, Any], texts: Texts) -> list[list[str]]:
     return [[texts(f"report.{key}"), str(value) if value else unknown] for key, value in rows]
 
 
-def _explained(
-    result: dict[str, Any], scene: Scene, places: dict[Key, int], most: int, texts: Texts
-) -> dict[str, Any]:
+def _explained(result: dict[str, Any], scene: Scene, places: dict[Key, int], most: int) -> dict[str, Any]:
     """The sums behind the worst stretches, line by line; each line that occurs is kept once."""
     lines: dict[str, int] = {}
     found: dict[System, dict[str, list[int]]] = {"m": {}, "ft": {}}
@@ -332,6 +326,6 @@ def _explained(
         if place is None:
             continue
         for system, store in found.items():
-            sums = told_sums(explain(result, f"edge_segments/{place}", units=system), system, texts)
+            sums = told_sums(explain(result, f"edge_segments/{place}", units=system), system)
             store[str(place)] = [lines.setdefault(line, len(lines)) for line in sums]
     return {"lines": list(lines), "m": found["m"], "ft": found["ft"]}
