@@ -163,6 +163,19 @@ def test_it_is_told() -> None:
     assert "0.1 mm" in told
 
 
+@pytest.mark.parametrize(("name", "times"), [("forty-planes", 4), ("dormers", 5), ("mansard", 5)])
+def test_a_finely_cut_model_kept_to_millimetres_has_the_same_edges(name: str, times: int) -> None:
+    """Triangles of a few centimetres then lean by degrees; their corners are off by half a millimetre."""
+    plain = model(name)
+    fine = finer(plain, times)
+    one, two = from_mesh(plain), from_mesh(replace(fine, vertices=fine.vertices.round(3)))
+    assert len(two.planes) == len(one.planes)
+    assert len(two.edges) == len(one.edges)
+    for e, f in zip(one.edges, two.edges, strict=True):
+        assert (e.kind, e.fall) == (f.kind, f.fall)
+        assert e.length_m == pytest.approx(f.length_m, abs=0.01)
+
+
 # ------------------------------------------------------------------------- what is not merged
 
 

@@ -21,7 +21,7 @@ from roof3d.records import Floats, Ints, Mesh
 FROM_TRIANGLES = 2_000  # smaller meshes cost little as they are
 FLAT = 1e-4  # m, how far vertices may stand off the plane, or the line, that they are merged into
 BEND = float(np.cos(np.radians(2.0)))  # neighbours that bend more are never merged
-TOLERANCES = (FLAT, FLAT / 5, FLAT / 25, FLAT / 125)  # m, off its neighbour's plane, tried in turn
+TOLERANCES = (3 * FLAT, FLAT, FLAT / 5, FLAT / 25, FLAT / 125)  # m, off its neighbour's plane, in turn
 NEEDLE = 2e-4  # m, a triangle lower than this tells no direction: it never joins two regions
 LAYERS = 8  # needles behind needles that are followed
 WORTH = 24  # triangles from which a region is cut anew

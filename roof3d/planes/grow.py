@@ -36,6 +36,7 @@ SURE = np.radians(0.1)  # bend at which even slivers may be joined at once
 THIN = 0.008  # m, distance within which a sliver belongs to its neighbour's plane
 SLIVER_HEIGHT = 0.03  # m
 SLIVER_SHAPE = 0.02  # height over longest side
+NARROWEST = 0.002  # m, rounding of narrower regions tells nothing more
 
 
 @dataclass(frozen=True, eq=False)
@@ -193,7 +194,7 @@ def grow_regions(
                 continue
             if glass[other] != glass[seed]:
                 continue
-            broad = max(float(thin[other]), SLIVER_HEIGHT)
+            broad = max(float(thin[other]), NARROWEST)
             dot = float(regions.normal[other] @ seed_normal)
             if thin[other] >= SLIVER_HEIGHT:
                 if abs(dot) < np.cos(ANGLE + rounding / broad):
