@@ -20,7 +20,9 @@ def segment_findings(segments: list[EdgeSegment], rules: RuleSet) -> list[Findin
     """
     limit = rules.value("free_fall_limit")
     either = rules.get("arrest_force_limit_short_fall") is not None  # little force excuses a long fall
-    swing_drop, swing_angle = rules.get("swing_drop_limit"), rules.get("swing_angle_limit_deg")
+    swing_limits = tuple(
+        rules.get(name) for name in ("swing_drop_limit", "swing_angle_limit_deg", "swing_offset_limit")
+    )
     by_edge: dict[tuple[str, str], list[EdgeSegment]] = {}
     for s in segments:
         by_edge.setdefault((s.anchor, s.edge), []).append(s)
@@ -31,7 +33,7 @@ def segment_findings(segments: list[EdgeSegment], rules: RuleSet) -> list[Findin
         swings = [
             (-np.inf if s.swing_drop_m is None else -s.swing_drop_m, s, words)
             for s in some
-            if s.state in ("short", "swing") and (words := _swing(s, swing_drop, swing_angle))
+            if s.state in ("short", "swing") and (words := _swing(s, *swing_limits))
         ]
         found.extend(_told("swing", swings))
         falls = [
@@ -69,7 +71,7 @@ def _room(s: EdgeSegment) -> str:
     )
 
 
-def _swing(s: EdgeSegment, drop: float | None, angle: float | None) -> str:
+def _swing(s: EdgeSegment, drop: float | None, angle: float | None, offset: float | None) -> str:
     """What is wrong with the swing from a stretch, "" if nothing is."""
     reasons = []
     if s.swing_drop_m is None:
@@ -80,6 +82,9 @@ def _swing(s: EdgeSegment, drop: float | None, angle: float | None) -> str:
         reasons.append("angle not known")
     elif angle is not None and s.swing_angle_deg > angle + SHOWN:
         reasons.append(f"{s.swing_angle_deg:.0f} degrees, more than {angle:.0f}")
+    sideways = dict(s.sums).get("swing_offset_m")
+    if offset is not None and sideways is not None and sideways > offset + SHOWN:
+        reasons.append(f"{sideways:.2f} m to the side, more than {offset:.2f} m")
     if not reasons and s.state == "swing":
         most = dict(s.sums).get("most_swing_m", s.swing_drop_m)
         speed = f" at {swing(0.0, most).words()}" if most is not None else ""

@@ -83,6 +83,7 @@ def make_limits(
     return Limits(
         swing_drop=rules.get("swing_drop_limit"),
         swing_angle_deg=rules.get("swing_angle_limit_deg"),
+        swing_offset=rules.get("swing_offset_limit"),
         free_fall=rules.value("free_fall_limit"),
         absorber_fall=fall,
         force=ForceLimit(

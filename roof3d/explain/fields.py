@@ -90,6 +90,7 @@ MEANINGS = {
     "served_m2": "area of work that some anchor certainly reaches",
     "stretch_from_standing_m": "how far a fall from standing can draw the system out",
     "surplus_m": "line left over when it lies taut to the edge, where it is most",
+    "swing_offset_m": "furthest, measured level, from where the line rests to where the worker goes over",
     "swing_angle_deg": "angle of the line between where the worker goes over and where it rests",
     "swing_drop_m": "what the rope gives while it slides along the edge to its resting place",
     "taut_length_m": "least taut length from the anchor to the segment; the end of the bracket that is worse",

@@ -91,6 +91,8 @@ def _part_of_sum(field: str) -> Callable[[Item, Item, str], Lines] | None:
         return _surplus
     if field == "sums/rest_potential_m":
         return _swing_drop
+    if field == "sums/swing_offset_m":
+        return _swing_offset
     if field.startswith(("clearance_terms/", "sums/")):
         return _required
     return None
@@ -134,6 +136,14 @@ def _swing_drop(result: Item, segment: Item, units: str) -> Lines:
         lines += formula_lines("swing_drop", drop, units, p_E=low + drop, p_C=low)
     lines += formula_lines("swing_speed", float(formulas.swing_speed(drop or 0.0)), units, b=drop)
     return lines + sources(result, ("swing_drop_limit",), units)
+
+
+def _swing_offset(result: Item, segment: Item, units: str) -> Lines:
+    del segment
+    return [
+        "    measured level from where the worker goes over to where the line comes to rest on the edge",
+        *sources(result, ("swing_offset_limit",), units),
+    ]
 
 
 def _swing_angle(result: Item, segment: Item, units: str) -> Lines:

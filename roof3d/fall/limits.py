@@ -51,6 +51,7 @@ class Limits:
 
     swing_drop: float | None = None  # m
     swing_angle_deg: float | None = None
+    swing_offset: float | None = None  # m, level, from the rest point to where the worker goes over
     free_fall: float | None = None  # m
     absorber_fall: float = np.inf  # m of free fall that the absorber stops within the way it may take
     force: ForceLimit | None = None

@@ -5,7 +5,16 @@ from __future__ import annotations
 import numpy as np
 
 from roof3d.fall.limits import SHOWN_M, SWINGS
-from roof3d.fall.states import ARREST, HELD, SHORT, Assessment, segment_rows, state_name, widest_turn
+from roof3d.fall.states import (
+    ARREST,
+    HELD,
+    SHORT,
+    Assessment,
+    segment_rows,
+    state_name,
+    swing_offset,
+    widest_turn,
+)
 from roof3d.fall.stretch import Terms
 from roof3d.records import BREAKS, EdgeSegment, Floats
 
@@ -136,6 +145,10 @@ def _segment(
         ends = [work.ia[swings], work.ib[swings]]
         sums["rest_potential_m"] = float(np.min(work.at[ends, 2] + work.lo[ends]))
         sums["most_swing_m"] = float(result.way_down[rows].max())
+        if result.limits.swing_offset is not None:
+            seeds = np.column_stack((work.ia[rows], work.ib[rows]))
+            offset = swing_offset(work, seeds, result.rest[rows], [result.others[row] for row in rows])
+            sums["swing_offset_m"] = float(offset.max())
         # the swing is told for the place that swings furthest, clearance for the one that needs most
         rest = rest_point(result, _first_rest(result, worst))
         worst_at = _place(result, governs, float(work.a[governs] + work.b[governs]) / 2)
@@ -173,17 +186,20 @@ def _segment(
         margin_m=margin,
         strikes=strikes,
         doubt="; ".join(doubts),
-        breaks=_broken(result, rows, drop, angle) if state <= ARREST else (),
+        breaks=_broken(result, rows, drop, angle, sums.get("swing_offset_m")) if state <= ARREST else (),
         protection=guards[number][guard][2] if guard >= 0 else "",
         sums=tuple(sums.items()),
         clearance_point=worst_at,
     )
 
 
-def _broken(result: Assessment, rows: np.ndarray, drop: float | None, angle: float | None) -> tuple[str, ...]:
+def _broken(
+    result: Assessment, rows: np.ndarray, drop: float | None, angle: float | None, offset: float | None
+) -> tuple[str, ...]:
     """Words for all that is broken somewhere in a segment with this swing (None: not known)."""
     found = result.breaks[rows].any(axis=0)
     limits = result.limits
+    found[SWINGS] |= limits.swing_offset is not None and offset is not None and offset > limits.swing_offset
     for value, limit in ((drop, limits.swing_drop), (angle, limits.swing_angle_deg)):
         if limit is not None and (value is None or value > limit + SHOWN_M):
             found[SWINGS] = True

@@ -219,6 +219,8 @@ def _evaluate(work: Pieces, tie: Tie, terms: Terms, limits: Limits, sliding: boo
         # an angle that is not known is over the limit
         over[decide] = ~(angles[decide] <= limits.swing_angle_deg)
         swings |= over
+    if limits.swing_offset is not None:
+        swings |= ~(swing_offset(work, seeds, tracks.rest, tracks.others) <= limits.swing_offset)
     fall_state[swings] = SWING
     fall_state[other] = SHORT
     breaks[:, SWINGS] = swings
@@ -369,6 +371,23 @@ def widest_turn(
     widest = np.full(len(rest), -np.inf)
     np.maximum.at(widest, row, np.where(np.isnan(every), np.inf, every))
     return np.where(np.isfinite(widest), widest, np.nan)
+
+
+def swing_offset(work: Pieces, seeds: Ints, rest: Ints, others: Sequence[tuple[int, ...]]) -> Floats:
+    """How far, measured level, places are from their rest points, m, at most; nan without a rest point.
+
+    ``seeds`` (n, 2): the points at the ends of each place; ``rest`` (n,): the piece of its rest point;
+    ``others``: pieces that lie as low.
+    """
+    furthest = np.full(len(rest), -np.inf)
+    more = [(row, piece) for row, pieces in enumerate(others) for piece in pieces]
+    row = np.concatenate((np.arange(len(rest)), [r for r, _ in more])).astype(np.int64)
+    piece = np.concatenate((rest, [p for _, p in more])).astype(np.int64)
+    for place in seeds.T:
+        for end in (work.ia[piece], work.ib[piece]):
+            away = np.linalg.norm(work.at[place[row], :2] - work.at[end, :2], axis=1)
+            np.maximum.at(furthest, row, away)
+    return np.where(rest >= 0, furthest, np.nan)
 
 
 def turned(work: Pieces, seeds: Ints, sizes: Floats, rest: Ints) -> Floats:

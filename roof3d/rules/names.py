@@ -53,6 +53,12 @@ NAMES: dict[str, Name] = {
         Name("lanyard_length_limit", "length", "Longest lanyard, absorber and connectors included"),
         Name("swing_angle_limit_deg", "angle", "Widest angle of the line off the normal to the edge"),
         Name("swing_drop_limit", "length", "Greatest drop that a swing may add"),
+        Name(
+            "swing_offset_limit",
+            "length",
+            "Furthest that a worker may go over, measured level, from where the line comes to rest",
+            required=False,
+        ),
         # clearance budget
         Name("attachment_height", "length", "D-ring above the soles, standing"),
         Name("deceleration", "length", "Budget term X: way from the system's first pull to the stop"),
