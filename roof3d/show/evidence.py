@@ -218,7 +218,7 @@ def _sections(scene: Scene, texts: Texts, units: System) -> list[dict[str, Any]]
         ),
     ):
         block = (
-            list_block(told(str(text), units) for text in found)
+            list_block(told(str(text), units, texts) for text in found)
             if found
             else text_block(texts(f"report.section_{key}_none"))
         )
@@ -256,7 +256,7 @@ def _findings(scene: Scene, texts: Texts, units: System) -> list[Block]:
         rows.append(
             (
                 texts.get(f"severity.{severity}", severity),
-                told(str(finding.get("text", "")), units),
+                told(str(finding.get("text", "")), units, texts),
                 " ".join(part for part in (element, f"({where})" if where else "") if part),
                 finding.get("code", ""),
             )
@@ -287,7 +287,9 @@ def _stretch_row(stretch: Stretch, texts: Texts, units: System) -> Sequence[str]
     figures = stretch.figures
     angle = figures.get("swing_angle_deg")
     kind = texts.get(f"kind.{stretch.kind}", stretch.kind)
-    meets = told(" / ".join(str(figures[key]) for key in ("strikes", "doubt") if figures.get(key)), units)
+    meets = " / ".join(
+        told(str(figures[key]), units, texts) for key in ("strikes", "doubt") if figures.get(key)
+    )
     return (
         str(stretch.number),
         f"{stretch.edge} {kind}",

@@ -50,12 +50,12 @@ def loads(scene: Scene, texts: Texts, units: System) -> list[Block]:
         points += [
             (
                 f"{mark.id}.{load.get('point')}",
-                str(load.get("kind", "")),
+                told(str(load.get("kind", "")), units, texts),
                 force(load.get("load_kN"), "up"),
                 force(load.get("needs_kN"), "up"),
                 force(load.get("rating_kN"), "down"),
                 word(load.get("verdict")),
-                told(str(load.get("case", "")), units),
+                told(str(load.get("case", "")), units, texts),
             )
             for load in record.get("loads") or []
         ]

@@ -83,7 +83,7 @@ def inspect_table(result: dict[str, Any], units: System = "m", texts: Texts | No
         ("assumptions", result.get("assumptions")),
     ):
         for line in lines or []:
-            console.print(f"{words(f'table.{key}')}: {told(line, units)}", markup=False)
+            console.print(f"{words(f'table.{key}')}: {told(line, units, words)}", markup=False)
     return out.getvalue()
 
 
@@ -183,7 +183,7 @@ def _segments(segments: list[dict[str, Any]], units: System, words: Texts) -> Ta
             _length(s["clearance_required_m"], units, "up"),
             _length(s["clearance_available_m"], units, "down"),
             _length(s["margin_m"], units, "down"),
-            told(s.get("strikes", ""), units),
+            told(s.get("strikes", ""), units, words),
         )
     return table
 
@@ -218,7 +218,7 @@ def _findings(console: Console, result: dict[str, Any], units: System, words: Te
     found = sorted(result.get("findings") or [], key=lambda f: rank.get(f["severity"], 0))
     for finding in found[:MOST_FINDINGS]:
         label = words.get(f"severity.{finding['severity']}", finding["severity"])
-        console.print(f"{label}: {told(finding['text'], units)}", markup=False)
+        console.print(f"{label}: {told(finding['text'], units, words)}", markup=False)
     if len(found) > MOST_FINDINGS:
         console.print(words("common.and_more", count=len(found) - MOST_FINDINGS))
 

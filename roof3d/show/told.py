@@ -1,10 +1,12 @@
-"""Sentences of a check in other units: findings, assumptions, doubts and repairs state SI."""
+"""Sentences of a check in other units and languages: as the result has them they are English and SI."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable
 
+from roof3d.show.said import say
+from roof3d.show.words import Texts
 from roof3d.units import FOOT, POUND, POUND_FORCE, System, format_force, format_length, format_mass
 
 STANDARD_GRAVITY = 9.80665  # m/s2
@@ -30,23 +32,31 @@ _SCALES = {
     "J": (1.0 / _FOOT_POUND, "ft·lbf"),
     "kJ": (1000.0 / _FOOT_POUND, "ft·lbf"),
 }
+DOUBT = "in doubt: "  # the word by which an explanation marks one
 _METRES = {"m": 1.0, "cm": 0.01, "mm": 0.001}
 
 
-def told(text: str, units: System) -> str:
-    """The sentence with its quantities in ``units``. In metres it is left as it is.
+def told(text: str, units: System, texts: Texts | None = None) -> str:
+    """The sentence with its quantities in ``units``, in the language of ``texts``.
 
     Figures are those of the sentence, which the check has rounded, turned to the nearest eighth of an
     inch, pound, or the like: what counts is in the tables, which are rounded to the worse side.
     """
+    if texts is not None:
+        text = say(text, texts)
     if units == "m":
         return text
     return _QUANTITY.sub(_turned, text)
 
 
-def told_sums(lines: Iterable[str], units: System) -> list[str]:
+def told_sums(lines: Iterable[str], units: System, texts: Texts | None = None) -> list[str]:
     """The lines of an explanation: of these the doubts are sentences of the check."""
-    return [told(line, units) if line.lstrip().startswith("in doubt: ") else line for line in lines]
+    return [_told_doubt(line, units, texts) if line.lstrip().startswith(DOUBT) else line for line in lines]
+
+
+def _told_doubt(line: str, units: System, texts: Texts | None) -> str:
+    before, after = line.split(DOUBT, 1)
+    return before + DOUBT + told(after, units, texts)
 
 
 def _turned(found: re.Match[str]) -> str:

@@ -101,7 +101,7 @@ def _check(plan: Plan, units: System, language: str) -> str:
     roof: Roof = _kept["roof"]
     try:
         result = check(roof, plan, memory=_kept.setdefault("memory", {})).to_json()
-        _kept["result"] = result
+        _kept["result"], _kept["language"] = result, language
         # sums are asked for one by one
         data = page_data(result, roof, units=units, language=language, explained=0)
     except InputError as error:
@@ -112,9 +112,11 @@ def _check(plan: Plan, units: System, language: str) -> str:
 def _explain(segment: int, units: System) -> str:
     from roof3d.explain import explain
     from roof3d.show.told import told_sums
+    from roof3d.show.words import load_texts
 
     result = _kept.get("result")
     if result is None or not 0 <= segment < len(result["edge_segments"]):
         return "[]"
-    lines = told_sums(explain(result, f"edge_segments/{segment}", units=units), units)
+    texts = load_texts(_kept["language"])
+    lines = told_sums(explain(result, f"edge_segments/{segment}", units=units), units, texts)
     return json.dumps(lines, ensure_ascii=False)

@@ -23,6 +23,7 @@ class Texts:
     table: dict[str, str] = field(repr=False)
     lists: dict[str, tuple[str, ...]] = field(repr=False)
     missing: tuple[str, ...] = ()  # keys that fell back to English
+    own: bool = True  # not the English ones as they are
 
     def __call__(self, key: str, **values: Any) -> str:
         """The text of ``key``; KeyError for a key that English does not have either."""
@@ -47,7 +48,7 @@ def load_texts(language: str | Path = DEFAULT_LANGUAGE) -> Texts:
     english, english_lists = _shipped(DEFAULT_LANGUAGE)
     name = str(language)
     if name == DEFAULT_LANGUAGE:
-        return Texts(name, dict(english), dict(english_lists))
+        return Texts(name, dict(english), dict(english_lists), own=False)
     if name in shipped_languages():
         table, lists = _shipped(name)
     else:

@@ -20,6 +20,7 @@ from roof3d.show.page.layers import layers_of
 from roof3d.show.page.packed import pack_cells
 from roof3d.show.page.style import colour_table, verdict_colour
 from roof3d.show.picture import summary_text
+from roof3d.show.said import read_sentence, say
 from roof3d.show.scene import PlaneShape, Scene, Stretch, make_scene, title_of, version_of
 from roof3d.show.told import told, told_sums
 from roof3d.show.verdict import findings, verdict
@@ -82,9 +83,9 @@ def page_data(
             "vertices": np.round(scene.vertices, 3).ravel().tolist(),
             "triangles": scene.triangles.ravel().tolist(),
         },
-        "edges": [_edge(edge, scene.origin) for edge in result["edges"]],
+        "edges": [_edge(edge, scene.origin, texts) for edge in result["edges"]],
         "stretches": [_stretch(stretch, places, scene) for stretch in scene.stretches],
-        "segments": [_segment(s, scene.origin) for s in result.get("edge_segments") or []],
+        "segments": [_segment(s, scene.origin, texts) for s in result.get("edge_segments") or []],
         "anchors": [
             {
                 **_anchor(mark.record),
@@ -96,10 +97,10 @@ def page_data(
             for mark in scene.anchors
         ],
         "ropes": _ropes(scene, roof),
-        "findings": [_finding(entry, scene.origin) for entry in findings(result)],
+        "findings": [_finding(entry, scene.origin, texts) for entry in findings(result)],
         "work": result.get("work"),
-        "assumptions": [str(text) for text in result.get("assumptions") or []],
-        "repairs": [str(text) for key in ("repairs", "doubts") for text in model.get(key) or []],
+        "assumptions": [say(str(text), texts) for text in result.get("assumptions") or []],
+        "repairs": [say(str(text), texts) for key in ("repairs", "doubts") for text in model.get(key) or []],
         "cautions": list(texts.lists["report.cautions"]),
         "rules": {
             "name": rules.get("name", ""),
@@ -107,7 +108,7 @@ def page_data(
             "entries": [_entry(entry) for entry in rules.get("entries") or []],
         },
         "sources": _sources(result, texts),
-        "explained": _explained(result, scene, places, explained),
+        "explained": _explained(result, scene, places, explained, texts),
     }
     return {**data, "feet": _in_feet(data, texts)}
 
@@ -179,7 +180,7 @@ def _triangles(plane: PlaneShape) -> Floats:
 # -------------------------------------------------------------------------------- edges and anchors
 
 
-def _edge(edge: dict[str, Any], origin: Floats) -> dict[str, Any]:
+def _edge(edge: dict[str, Any], origin: Floats, texts: Texts) -> dict[str, Any]:
     return {
         "id": str(edge["id"]),
         "kind": str(edge["kind"]),
@@ -188,7 +189,7 @@ def _edge(edge: dict[str, Any], origin: Floats) -> dict[str, Any]:
         "points": _points(np.asarray(edge["points"], dtype=np.float64) - origin),
         "length_m": _number(edge.get("length_m")),
         "drop_m": _number(edge.get("drop_m")),
-        "doubt": str(edge.get("doubt") or ""),
+        "doubt": say(str(edge.get("doubt") or ""), texts),
     }
 
 
@@ -216,7 +217,7 @@ def _stretch(stretch: Stretch, places: dict[Key, int], scene: Scene) -> dict[str
     }
 
 
-def _segment(segment: dict[str, Any], origin: Floats) -> dict[str, Any]:
+def _segment(segment: dict[str, Any], origin: Floats, texts: Texts) -> dict[str, Any]:
     """One segment; what is nothing is left out."""
     rest = segment.get("rest_point")
     ends = np.array([segment["start"], segment["end"]], dtype=np.float64) - origin
@@ -230,8 +231,8 @@ def _segment(segment: dict[str, Any], origin: Floats) -> dict[str, Any]:
         # all digits of the result: rounding here could hide a margin just under nil
         **{key: _number(segment.get(key), 6) for key in FIGURES},
         "rest": None if rest is None else _points(np.asarray(rest, dtype=np.float64) - origin),
-        "strikes": segment.get("strikes") or "",
-        "doubt": segment.get("doubt") or "",
+        "strikes": say(segment.get("strikes") or "", texts),
+        "doubt": say(segment.get("doubt") or "", texts),
         "protection": segment.get("protection") or "",
         "breaks": [str(word) for word in segment.get("breaks") or []],
     }
@@ -275,12 +276,15 @@ def _ropes(scene: Scene, roof: Roof | None) -> dict[str, list[list[float]]]:
 # --------------------------------------------------------------------------------------------- words
 
 
-def _finding(entry: dict[str, Any], origin: Floats) -> dict[str, Any]:
+def _finding(entry: dict[str, Any], origin: Floats, texts: Texts) -> dict[str, Any]:
     at = entry.get("at")
+    text = str(entry.get("text", ""))
+    said = read_sentence(text)
     return {
         "code": entry.get("code", ""),
         "severity": entry.get("severity", "danger"),
-        "text": entry.get("text", ""),
+        "text": say(text, texts),
+        "anchor": "" if said is None else said.value("anchor"),
         "element": entry.get("element") or "",
         "at": None if at is None else _points(np.asarray(at, dtype=np.float64) - origin),
     }
@@ -317,7 +321,9 @@ def _sources(result: dict[str, Any], texts: Texts) -> list[list[str]]:
     return [[texts(f"report.{key}"), str(value) if value else unknown] for key, value in rows]
 
 
-def _explained(result: dict[str, Any], scene: Scene, places: dict[Key, int], most: int) -> dict[str, Any]:
+def _explained(
+    result: dict[str, Any], scene: Scene, places: dict[Key, int], most: int, texts: Texts
+) -> dict[str, Any]:
     """The sums behind the worst stretches, line by line; each line that occurs is kept once."""
     lines: dict[str, int] = {}
     found: dict[System, dict[str, list[int]]] = {"m": {}, "ft": {}}
@@ -326,6 +332,6 @@ def _explained(result: dict[str, Any], scene: Scene, places: dict[Key, int], mos
         if place is None:
             continue
         for system, store in found.items():
-            sums = told_sums(explain(result, f"edge_segments/{place}", units=system), system)
+            sums = told_sums(explain(result, f"edge_segments/{place}", units=system), system, texts)
             store[str(place)] = [lines.setdefault(line, len(lines)) for line in sums]
     return {"lines": list(lines), "m": found["m"], "ft": found["ft"]}

@@ -502,7 +502,7 @@ export class App {
     this.data.segments.forEach((s, index) => {
       if (s.edge !== finding.element) return;
       const away = Math.hypot(...finding.at!.map((v, c) => v - (s.ends[0][c]! + s.ends[1][c]!) / 2));
-      const better = away < least - 1e-4 || (away < least + 1e-4 && finding.text.includes(`on ${s.anchor}`));
+      const better = away < least - 1e-4 || (away < least + 1e-4 && finding.anchor === s.anchor);
       if (better) [best, least] = [index, Math.min(least, away)];
     });
     if (best < 0) return;
