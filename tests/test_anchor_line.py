@@ -367,8 +367,8 @@ def sag_over_a_house(width, pitch, pretension, weight, stiffness, *, gripped):
 
     Eaves 9.5 ft up (8.5 ft of fall and the foot that was left), both stakes as far out as the rope goes. From
     stake to ridge it runs clear of the eave. The traveller is 1 ft outside the eave, where the worker's line
-    goes over it: what pulls it back to the house is found with it. ``gripped``: the ridge holds the rope, else
-    it slides.
+    goes over it: what pulls it back to the house is found with it. ``gripped``: the ridge holds the rope, or
+    it slides there.
     """
     ridge = np.array([0.0, 0.0, 9.5 + width / 2 * pitch]) * FT
     stake = np.array([math.sqrt((57.5 * FT) ** 2 - ridge[2] ** 2), 0.0, 0.0])
@@ -396,17 +396,16 @@ def sag_over_a_house(width, pitch, pretension, weight, stiffness, *, gripped):
 
 def test_fall_over_a_long_line_that_lies_over_a_house():
     # Common practice, no published source: a fall over a 115 ft unsupported span took about 8.5 ft and ended
-    # about 1 ft above the ground. Free over 115 ft the load cells' rope sags by 18 to 23 ft (test above). Here
+    # about 1 ft above the ground. Free over 115 ft the load cells' rope sags by 18 to 23 ft (see above). Here
     # it lies over a house instead. Assumed, for nothing of it is known: four gable houses of ordinary shapes,
-    # the line square over the ridge in its middle, the person's weight alone, at the eave; the load cells'
-    # stiffness.
+    # the line square over the ridge in its middle, the person's weight alone at the eave.
     _, stiffness = fitted_to(range(4))
 
     def sags(pretension, weight, gripped):
         return [sag_over_a_house(*h, pretension, weight, stiffness, gripped=gripped) for h in HOUSES]
 
-    # Held by the ridge, at the load cells' pretension and 160 lbf, it comes to 8.7 to 9.6 ft: within 15 percent
-    # of 8.5 ft on all four houses. That is one end of what is assumed:
+    # Held by the ridge, at the load cells' pretension and 160 lbf, it is 8.7 to 9.6 ft: within 15 percent of
+    # 8.5 ft on all four houses. That is one end of what is assumed:
     held = sags(91.0, 160.0, True)
     for sag, _ in held:
         assert sag == pytest.approx(8.5, rel=0.15)
