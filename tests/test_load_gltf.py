@@ -163,6 +163,15 @@ def test_what_is_passed_over_is_said(tmp_path: Path) -> None:
     assert area(mesh) == pytest.approx(SHED_AREA, rel=1e-6)
 
 
+def test_steps_of_32_bits_that_no_edge_survives_are_refused(tmp_path: Path) -> None:
+    """Northing 5.3 million metres: single precision has steps of half a metre there (IEEE 754)."""
+    points = SHED_POINTS + np.array([446_000, 5_300_000, 0])
+    document, blob = gltf_document([(y_up(points), SHED_TRIANGLES)])
+    with pytest.raises(InputError, match=r"steps of up to 500 mm .* accepted: steps of at most 50 mm"):
+        read(tmp_path, document, blob)
+    assert not read(tmp_path, *gltf_document([(y_up(SHED_POINTS), SHED_TRIANGLES)])).doubts
+
+
 def test_coarse_steps_of_32_bits_are_a_doubt(tmp_path: Path) -> None:
     document, blob = gltf_document([(y_up(SHED_POINTS + np.array([446_000, 120_000, 0])), SHED_TRIANGLES)])
     assert any("steps of up to 31.2 mm" in text for text in read(tmp_path, document, blob).doubts)

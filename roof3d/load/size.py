@@ -14,6 +14,7 @@ from roof3d.units import LENGTH_UNITS
 LEAST_M = 0.5  # a model smaller than this is no building: its unit is wrong
 GREATEST_M = 5000.0
 FARTHEST_M = 1e8  # beyond this a double no longer holds a tenth of a micrometre
+COARSEST_M = 0.05  # coordinates in longer steps than this tell no roof edge
 # how great a share of the triangles may lie farther off than GREATEST_M and be left out
 _STRAY_SHARE = 0.01
 _STRAY_FEW = 12
@@ -63,6 +64,12 @@ def place(source: Source, soup: Soup, format_name: str, unit: str | None, up: st
     if stray:
         repairs.append(f"Left out {many(stray, 'triangle')} farther than {GREATEST_M:g} m from the rest.")
     step = soup.step * LENGTH_UNITS[unit]
+    if step > COARSEST_M and not stray:  # of far stray triangles the step may be theirs alone
+        source.fail(
+            "coordinates",
+            f"steps of up to {step * 1000:.0f} mm (32-bit floats far from zero)",
+            f"steps of at most {COARSEST_M * 1000:.0f} mm (a model near zero, or 64-bit floats, or text)",
+        )
     if step > 1e-3:
         doubts.append(
             f"Coordinates are stored in steps of up to {step * 1000:.1f} mm (32-bit floats far from zero)."
