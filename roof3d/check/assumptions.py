@@ -34,8 +34,8 @@ def assumptions(
     )
     out.append(f"a ledge that ends within {INSET_M * 100:.0f} cm of the edge stops nobody: it is not counted")
     out.append(
-        "what lies under an overhang, inward of the plumb line through its edge, is not looked at: a "
-        "body that swings in under the edge can strike it"
+        "under an edge that juts out a body swings in as far as it went out: what it can land on there counts "
+        "where it can be seen from under the edge; the walls there, which it may strike, do not"
     )
     out.extend(step_words(rules.value("step_height"), boundary.walked))
     if not plan.work:

@@ -14,6 +14,7 @@ import shapely
 
 from roof3d.levels.clip import RIM, SURFACE, sweep_footprints
 from roof3d.levels.covered import LEAST_M2, nearby, uncovered_height
+from roof3d.levels.overhang import under_overhang
 from roof3d.levels.surfaces import gather
 from roof3d.records import Floats, Ints, Roof
 
@@ -89,6 +90,7 @@ class Below:
         body_m: float = HALF_WIDTH_M,
         near_m: Floats | None = None,
         rims: bool = True,
+        inward: bool = False,
     ) -> Sweep:
         """As ``highest``, with a half width for each point (n,), and with what is in the way.
 
@@ -99,7 +101,8 @@ class Below:
         Straight outward is the half width less ``body_m``, half the width of the body in it.
         ``spread_m`` (n,) is how far the edge rises and falls within the footprint: up to there things
         are below. ``near_m`` (n,): from where outward the footprints begin, if not at the edge.
-        ``rims``: whether the edge's own plane straight outward counts at all.
+        ``rims``: whether the edge's own plane straight outward counts at all. ``inward``: whether what can be
+        met as far inward, under the edge, counts too.
         """
         points = np.atleast_2d(np.asarray(points, dtype=np.float64))
         flat = np.atleast_2d(np.asarray(outward, dtype=np.float64))[:, :2]
@@ -156,6 +159,20 @@ class Below:
 
         for i in self._hidden_from_the_sky(top, which).tolist():
             top[i], which[i] = self._uncovered(ring(i), points[i], flat[i], int(rows[i]), float(below[i]))
+        if near_m is None and inward:
+            standing, triangle, _ = clip(half, -reach, begin, rows, False)
+            for i in np.flatnonzero((standing > top + NO_WIDTH_M) & (standing > self.grade)).tolist():
+                top[i], which[i] = self._inward(
+                    points[i, :2],
+                    along[i],
+                    flat[i],
+                    float(half[i]),
+                    float(half[i]) - body_m,
+                    float(reach[i]),
+                    float(below[i]),
+                    float(top[i]),
+                    int(which[i]),
+                )
         if near_m is None:  # what is landed on may rise towards the edge in the strip that was left out
             facet = np.where(which >= 0, self.owner[which], -1)
             height, triangle, _ = clip(half, np.zeros(n), begin, np.where(facet >= 0, facet, -2), True)
@@ -215,6 +232,29 @@ class Below:
             np.array([*(point[:2] + INSET_M / 2 * outward), below]),
         )
         return height, int(near[found]) if found >= 0 else -1
+
+    def _inward(
+        self,
+        middle: Floats,
+        along: Floats,
+        outward: Floats,
+        half: float,
+        own: float,
+        reach: float,
+        below: float,
+        top: float,
+        which: int,
+    ) -> tuple[float, int]:
+        wide, deep = half * along, reach * outward
+        near = self._near(
+            np.array([middle - wide, middle + wide, middle + wide - deep, middle - wide - deep])
+        )
+        lands = (self.kinds[near] == SURFACE) | (self.kinds[near] == RIM)
+        floor = max(top, self.grade)
+        height, found = under_overhang(
+            self.corners[near], lands, middle, along, outward, half, own, reach, below, floor
+        )
+        return (height, int(near[found])) if found >= 0 else (top, which)
 
     def _named(self, top: Floats, which: Ints, block: Ints) -> Sweep:
         facet = np.where(which >= 0, self.owner[which], -1)

@@ -114,10 +114,10 @@ def _seen(part: shapely.Geometry, corners: Floats, thing: int, edge: Floats) -> 
     target = np.column_stack((xy, np.minimum(z + ABOVE_M, edge[2])))
     level = np.column_stack((np.broadcast_to(edge[:2], xy.shape), target[:, 2]))
     origin = np.concatenate((level, np.broadcast_to(edge, target.shape)))
-    return not bool(_hit(origin, np.concatenate((target, target)), corners).all())
+    return not bool(hit(origin, np.concatenate((target, target)), corners).all())
 
 
-def _hit(start: Floats, end: Floats, corners: Floats) -> np.ndarray:
+def hit(start: Floats, end: Floats, corners: Floats) -> np.ndarray:
     """Whether straight lines ``start`` to ``end`` (n, 3) meet some triangle (t, 3, 3)."""
     along = (end - start)[:, None]
     e1, e2 = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]

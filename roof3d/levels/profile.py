@@ -114,6 +114,7 @@ class _Runs:
             spread_m=np.abs(high - low)[:, 2] / 2,
             body_m=self.half_width_m,
             rims=self.rims,
+            inward=self.rims,
         )
 
     def nodes(self, edges: list[Edge]) -> list[list[RunEnd]]:
