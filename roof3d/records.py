@@ -142,6 +142,7 @@ class Absorber:
     maximum_extension: float | None = None  # m
     activation_distance: float | None = None  # m, lock-on travel of a retracting or guided device
     source: str = ""
+    least_force: float | None = None  # N, least average while extending, for reckoning its way
 
 
 @dataclass(frozen=True)

@@ -33,6 +33,7 @@ attachment_height = "1.5 m"
 length = "2.5 m"
 [line.absorber]
 average_force = "4 kN"
+least_force = "4 kN"
 peak_force = "5.5 kN"
 maximum_extension = "1.75 m"
 [line.rope]

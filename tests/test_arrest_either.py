@@ -28,7 +28,11 @@ def run(folder: Path, rules: str, *, line: float, rise: float, peak: str = "") -
     """Exit status and result of a plan with a lanyard of ``line`` m on an anchor ``rise`` m over the roof."""
     (folder / "tower.obj").write_text(BOX)
     plan = folder / "tower.toml"
-    sheet = f'average_force = "4 kN"\npeak_force = "{peak}"\nmaximum_extension = "1.2 m"' if peak else ""
+    sheet = (
+        f'average_force = "4 kN"\nleast_force = "4 kN"\npeak_force = "{peak}"\nmaximum_extension = "1.2 m"'
+        if peak
+        else ""
+    )
     plan.write_text(f"""
 rules = "{rules}"
 [model]
@@ -48,6 +52,7 @@ elongation = "2 %"
 id = "A1"
 at = [1.0, 1.0, {14 + rise}]
 rating = "24 kN"
+direction_within = "180 deg"
 [[work]]
 id = "middle"
 polygon = [[0.6, 0.6], [1.4, 0.6], [1.4, 1.4], [0.6, 1.4]]

@@ -377,7 +377,9 @@ def test_a_class_of_the_rule_set_may_be_named():
 
 
 def test_a_makers_absorber_is_used_as_given():
-    absorber = Absorber(average_force=4000.0, peak_force=5500.0, maximum_extension=1.2, source="sheet")
+    absorber = Absorber(
+        average_force=4500.0, least_force=4000.0, peak_force=5500.0, maximum_extension=1.2, source="sheet"
+    )
     connector = resolve(Line(length=2.0, absorber=absorber, rope=Rope(elongation=0.0)), RULES)
     got = stop(100.0, 1.8, connector, 2.0, RULES)
     assert got.elongation_m == pytest.approx(100 * G * 1.8 / (4000 - 100 * G))
@@ -389,6 +391,25 @@ def test_average_force_alone_gets_a_peak_from_measured_ratio():
     assert connector.peak_force == pytest.approx(3500 / 0.875)
 
 
+def test_the_force_on_a_label_is_no_least_force():
+    # CSA Z259.16:21, preface: the average force on the label is not suitable for use in calculations of
+    # clearance. How much less it may be is assumed, 0.8, until the maker's least force is in the plan.
+    label = Absorber(average_force=4000.0, peak_force=5500.0, maximum_extension=1.2)
+    known = replace(label, least_force=3900.0)
+    line = Line(length=2.0, rope=Rope(elongation=0.0))
+    cautious, told = (resolve(replace(line, absorber=a), RULES) for a in (label, known))
+    assert cautious.average_force == Range(3200.0, 4000.0)
+    assert told.average_force == Range(3900.0, 4000.0)
+    assert any("least force" in text for text in cautious.assumptions)
+    assert not any("least force" in text for text in told.assumptions)
+    way = [stop(100.0, 1.8, connector, 2.0, RULES).absorber_m for connector in (told, cautious)]
+    assert way == pytest.approx([100 * G * 1.8 / (f - 100 * G) for f in (3900.0, 3200.0)])
+    assert greatest_fall(100.0, cautious, 2.0) < greatest_fall(100.0, told, 2.0)
+    for least in (-1.0, 0.0, 4001.0, math.nan):
+        with pytest.raises(InputError, match="least_force"):
+            resolve(replace(line, absorber=replace(label, least_force=least)), RULES)
+
+
 def test_no_absorber_and_no_stiffness_is_a_finding():
     connector = resolve(Line(absorber=Absorber(name="none")), RULES)
     got = stop(100.0, 1.0, connector, 5.0, RULES)
@@ -398,7 +419,11 @@ def test_no_absorber_and_no_stiffness_is_a_finding():
 
 def test_retracting_device_adds_its_lock_on_travel():
     absorber = Absorber(
-        average_force=4000.0, peak_force=6000.0, maximum_extension=1.0, activation_distance=0.3
+        average_force=4000.0,
+        least_force=4000.0,
+        peak_force=6000.0,
+        maximum_extension=1.0,
+        activation_distance=0.3,
     )
     connector = resolve(Line(kind="retracting", absorber=absorber, rope=Rope(elongation=0.0)), RULES)
     got = stop(100.0, 0.0, connector, 5.0, RULES)

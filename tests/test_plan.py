@@ -80,7 +80,7 @@ slack = "10 cm"
 kind = "lanyard"
 rope = { name = "11 mm", stiffness = "24 kN", dynamic_stiffness = "30 kN", elongation = "3 %", \
 mass_per_length = "80 g/m", strength = "27 kN", source = "made up" }
-absorber = { name = "short", average_force = "4 kN", peak_force = "6 kN", \
+absorber = { name = "short", average_force = "4 kN", least_force = "3 kN", peak_force = "6 kN", \
 maximum_extension = "1.2 m", activation_distance = "0.3 m", source = "made up" }
 
 [clearance]
@@ -673,7 +673,12 @@ ANY_WAY: dict[str, Any] = {"direction": None, "direction_within": 180.0}
 
 def tidied(plan: Plan) -> Plan:
     """The plan without the contradictions that reading refuses."""
-    line = replace(plan.line, slack=0.0, setback=None, absorber=replace(plan.line.absorber, peak_force=None))
+    line = replace(
+        plan.line,
+        slack=0.0,
+        setback=None,
+        absorber=replace(plan.line.absorber, peak_force=None, least_force=None),
+    )
     return replace(
         plan,
         rules="eu-363",

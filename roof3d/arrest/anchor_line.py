@@ -178,9 +178,6 @@ def build(
     findings += _span_findings(line, over, points, rules)
     for index, (chord, length) in enumerate(zip(chords, over, strict=True)):
         if length > chord * (1 + 1e-6) + SHORTEST_SPAN:
-            assumptions.append(
-                f"anchor line {line.id}, span {index + 1} rests on something: it does not slip off sideways"
-            )
             lies = None if lays is None else lays[index]
             if lies is not None and lies.askew_m > 0:
                 assumptions.append(

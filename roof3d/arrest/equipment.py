@@ -220,7 +220,18 @@ def _absorber(
     force, peak, extension = absorber.average_force, absorber.peak_force, absorber.maximum_extension
     if force is not None:
         positive(f"{place}.average_force", force, "a force above zero")
-        average = Range(force, force)
+        least = absorber.least_force
+        if least is None:
+            share = float(equipment()["absorber"]["least_per_average"]["value"])
+            least = share * force
+            assumptions.append(
+                f"no least force of the absorber: {share:g} of its average force taken, for a label "
+                "states the greatest average"
+            )
+        positive(f"{place}.least_force", least, "a force above zero")
+        if least > force:
+            raise InputError("", f"{place}.least_force", f"{least:g} N", f"at most the average, {force:g} N")
+        average = Range(least, force)
         sources.append(("average force", sheet))
     else:
         least = of_class("least_average_force") or 0.0

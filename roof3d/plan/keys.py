@@ -105,7 +105,12 @@ ABSORBER = Section(
     Absorber,
     (
         Key("name", Text(0), "Name of the absorber, or of a class of the rule set"),
-        Key("average_force", Quantity("force", "positive"), "Average force while extending"),
+        Key("average_force", Quantity("force", "positive"), "Average force while extending, as on its label"),
+        Key(
+            "least_force",
+            Quantity("force", "positive"),
+            "Least average force while extending, in any weather, if its maker tells it",
+        ),
         Key("peak_force", Quantity("force", "positive"), "Highest force"),
         Key("maximum_extension", _length("positive", most=10.0), "Greatest extension"),
         Key("activation_distance", _length(most=10.0), "Travel before a device locks"),

@@ -165,6 +165,11 @@ def _check_absorber(absorber: Absorber, place: Place) -> None:
     average, peak = absorber.average_force, absorber.peak_force
     if average is not None and peak is not None and average > peak:
         place.key("average_force").fail(f"{average:g} N", f"no more than peak_force, {peak:g} N")
+    least = absorber.least_force
+    if least is not None and average is None:
+        place.key("least_force").fail(f"{least:g} N, of no average", "average_force beside it")
+    if least is not None and average is not None and least > average:
+        place.key("least_force").fail(f"{least:g} N", f"no more than average_force, {average:g} N")
 
 
 def _unique(ids: Iterable[tuple[str, str]], place: Place) -> None:
