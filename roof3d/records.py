@@ -372,3 +372,5 @@ class Finding:
     text: str
     element: str = ""  # id of edge, anchor, plane, span
     at: Floats | None = None  # (3,) local, where to look
+    worse: float | None = None  # m, by how much a limit is missed, to put the worst first
+    small: bool = False  # of low steps only: told last

@@ -34,8 +34,8 @@ def assumptions(
     )
     out.append(f"a ledge that ends within {INSET_M * 100:.0f} cm of the edge stops nobody: it is not counted")
     out.append(
-        "under an edge that juts out a body swings in as far as it went out: what it can land on there counts "
-        "where it can be seen from under the edge; the walls there, which it may strike, do not"
+        "under an edge that juts out a body swings in as far as it went out: what it can land on there "
+        "counts where it can be seen from under the edge; the walls there, which it may strike, do not"
     )
     out.extend(step_words(rules.value("step_height"), boundary.walked))
     if not plan.work:
@@ -43,8 +43,8 @@ def assumptions(
     if np.isfinite(boundary.rise).any():
         out.append(
             f"before it goes over an edge of a plane steeper than {steep:.1f} degrees a body may slide down "
-            "without friction, on a fixed line from as high up the plane as the line lets it stand, on a snug "
-            "one its slack: the height counts as free fall; that it then flies further out than a "
+            "without friction, on a fixed line from as high up the plane as the line lets it stand, on a "
+            "snug one its slack: the height counts as free fall; that it then flies further out than a "
             "footprint reaches does not"
         )
     out.append(

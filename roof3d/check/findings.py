@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
 import numpy as np
 
 from roof3d.arrest.swing import swing
 from roof3d.check.terms import too_weak
 from roof3d.fall import Terms
-from roof3d.records import EdgeSegment, Finding, Floats, Line
+from roof3d.records import EdgeSegment, Finding, Floats, Line, Plan
 from roof3d.rules import RuleSet
 
+SMALL_STEPS = 2.0  # times the step that is none: so little below is told of many edges at once
 SHOWN = 1e-6  # limits are compared with this much room for rounding
 
 
-def segment_findings(segments: list[EdgeSegment], rules: RuleSet) -> list[Finding]:
+def segment_findings(
+    segments: list[EdgeSegment], rules: RuleSet, depths: Mapping[str, float] | None = None
+) -> list[Finding]:
     """For one anchor and each edge: a finding on room, one on swing, one on long free falls, with the worst.
 
     Stretches of an edge that break the same are told together, so that a reader sees each edge once.
+    ``depths``: the greatest height over what lies below, by edge; small steps (at most ``SMALL_STEPS`` times
+    the rule set's step) that lack room are all told in one.
     """
     limit = rules.value("free_fall_limit")
     either = rules.get("arrest_force_limit_short_fall") is not None  # little force excuses a long fall
@@ -27,9 +35,14 @@ def segment_findings(segments: list[EdgeSegment], rules: RuleSet) -> list[Findin
     for s in segments:
         by_edge.setdefault((s.anchor, s.edge), []).append(s)
     found: list[Finding] = []
+    small = SMALL_STEPS * rules.value("step_height")
+    steps: list[tuple[float, EdgeSegment, str]] = []
     for some in by_edge.values():
         room = [(s.margin_m, s, _room(s)) for s in some if "room" in s.breaks and s.margin_m is not None]
-        found.extend(_told("clearance-short", room))
+        if room and (depths or {}).get(some[0].edge, np.inf) <= small + SHOWN:
+            steps += room
+        else:
+            found.extend(_told("clearance-short", room))
         swings = [
             (-np.inf if s.swing_drop_m is None else -s.swing_drop_m, s, words)
             for s in some
@@ -44,14 +57,41 @@ def segment_findings(segments: list[EdgeSegment], rules: RuleSet) -> list[Findin
             and not (either and "free-fall" not in s.breaks)
         ]
         found.extend(_told("free-fall-over-limit", falls))
-    return found
+    return found + _steps_told(steps, small)
+
+
+def worst_first(findings: Sequence[Finding]) -> list[Finding]:
+    """Findings in the order in which they are to be looked at: dangers, warnings, notes; of dangers those
+    without a figure, then by how far the limit is missed, small steps last."""
+    severities = ("danger", "warning", "note")
+
+    def key(finding: Finding) -> tuple[int, bool, float]:
+        worse = -np.inf if finding.worse is None else -finding.worse
+        return severities.index(finding.severity), finding.small, worse
+
+    return sorted(findings, key=key)
+
+
+def _steps_told(some: list[tuple[float, EdgeSegment, str]], small: float) -> list[Finding]:
+    """One finding on all small steps of an anchor."""
+    edges = {s.edge for _, s, _ in some}
+    if len(edges) < 2:
+        return [replace(finding, small=True) for finding in _told("clearance-short", some)]
+    margin, worst, words = min(some, key=lambda entry: entry[0])
+    total = sum(s.to_m - s.from_m for _, s, _ in some)
+    text = (
+        f"{len(edges)} edges with small steps, {total:.2f} m in all with at most {small:.2f} m below, on "
+        f"{worst.anchor}: worst {worst.edge} from {worst.from_m:.2f} m to {worst.to_m:.2f} m: {words}"
+    )
+    at = (worst.start + worst.end) / 2
+    return [Finding("clearance-short", "danger", text, worst.edge, at, -margin, small=True)]
 
 
 def _told(code: str, some: list[tuple[float, EdgeSegment, str]]) -> list[Finding]:
     """The finding on stretches of one edge: their extent, and in words the one with the least figure."""
     if not some:
         return []
-    _, worst, words = min(some, key=lambda entry: entry[0])
+    figure, worst, words = min(some, key=lambda entry: entry[0])
     stretches = [s for _, s, _ in some]
     low, high = min(s.from_m for s in stretches), max(s.to_m for s in stretches)
     where = f"{worst.edge} from {low:.2f} m to {high:.2f} m"
@@ -60,7 +100,7 @@ def _told(code: str, some: list[tuple[float, EdgeSegment, str]]) -> list[Finding
         where += f", {len(stretches)} stretches of {total:.2f} m in all"
         words += f", worst from {worst.from_m:.2f} m to {worst.to_m:.2f} m"
     text = f"{where}, on {worst.anchor}: {words}"
-    return [Finding(code, "danger", text, worst.edge, (worst.start + worst.end) / 2)]
+    return [Finding(code, "danger", text, worst.edge, (worst.start + worst.end) / 2, -figure)]
 
 
 def _room(s: EdgeSegment) -> str:
@@ -136,6 +176,21 @@ def mass_finding(mass: float, rules: RuleSet) -> list[Finding]:
         return []
     text = f"worker of {mass:.0f} kg with tools: the rule set's values hold up to {limit:.0f} kg"
     return [Finding("mass-over-limit", "warning", text)]
+
+
+def crew_finding(plan: Plan) -> list[Finding]:
+    """A finding where more people are on the roof than the plan's anchors and lines are reckoned for.
+
+    An anchor is reckoned with one worker's arrest, an anchor line with those that the plan puts on it.
+    """
+    ties = len(plan.anchors) + sum(line.workers for line in plan.anchor_lines)
+    if not ties or plan.worker.count <= ties:
+        return []
+    text = (
+        f"{plan.worker.count} people on the roof, anchors and lines reckoned for {ties}: no anchor is reckoned "
+        "with the fall of two"
+    )
+    return [Finding("crew-over-ties", "warning", text)]
 
 
 def load_unknown_finding(name: str, at: Floats) -> list[Finding]:

@@ -13,6 +13,7 @@ import numpy as np
 from roof3d import arrest, taut
 from roof3d.check.assumptions import assumptions
 from roof3d.check.findings import (
+    crew_finding,
     limit_findings,
     line_findings,
     load_unknown_finding,
@@ -20,6 +21,7 @@ from roof3d.check.findings import (
     near_edge_finding,
     segment_findings,
     work_finding,
+    worst_first,
 )
 from roof3d.check.lines import laid_model, over_corners
 from roof3d.check.places import anchor_places, check_ids
@@ -141,13 +143,14 @@ def check(
     tell("mapping exposure", steps - 1, steps)
     shown = exposure(roof, cells, [one.result for one in tied])
     mass = worker_mass(plan, rules)
-    findings = mass_finding(mass, rules)
+    findings = [*mass_finding(mass, rules), *crew_finding(plan)]
     anchors = []
+    depths = boundary.depths()
     for column, one in enumerate(tied):
         made, more = _anchor_result(one, cells.served_by(column), mass, rules)
         anchors.append(made)
         more += limit_findings(one.segments, more)
-        findings += [*one.findings, *segment_findings(one.segments, rules), *more]
+        findings += [*one.findings, *segment_findings(one.segments, rules, depths), *more]
     findings += work_finding(cells.total_m2, float(cells.area[cells.any_served].sum()))
     if not tied:
         findings.append(Finding("no-anchors", "warning", "the plan has no anchors: every edge is open"))
@@ -161,7 +164,7 @@ def check(
         cells=cells,
         exposure=shown,
         steps={edge.id: found for edge, found in zip(boundary.edges, boundary.walked, strict=True)},
-        findings=tuple(_unique(findings)),
+        findings=tuple(worst_first(_unique(findings))),
         assumptions=assumptions(roof, plan, rules, [one.connector for one in tied], boundary),
     )
 

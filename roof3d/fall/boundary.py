@@ -56,6 +56,24 @@ class Boundary:
             high[own] = np.maximum(high[own], mine)
         return high
 
+    def depths(self) -> dict[str, float]:
+        """Greatest height of each edge over what lies below it, metres by id; its steps left out."""
+        found: dict[str, float] = {}
+        for number, edge in enumerate(self.edges):
+            along = np.concatenate(([0.0], np.cumsum(np.linalg.norm(np.diff(edge.points, axis=0), axis=1))))
+            first = int(np.searchsorted(self.step_at, self.base[number] - 1e-9))
+            last = len(self.step_at) if number + 1 == len(self.edges) else 0
+            last = last or int(np.searchsorted(self.step_at, self.base[number + 1] - 1e-9))
+            starts = self.step_at[first:last] - self.base[number]
+            ends = np.append(starts[1:], along[-1])
+            walked = np.zeros(len(starts), dtype=bool)
+            for low, high in self.walked[number]:
+                walked |= (starts >= low - 1e-6) & (ends <= high + 1e-6)
+            high = np.maximum(*(np.interp(at, along, edge.points[:, 2]) for at in (starts, ends)))
+            depth = np.where(walked, 0.0, high - self.step_top[first:last])
+            found[edge.id] = float(depth.max(initial=0.0))
+        return found
+
     def below(self, run: Ints, a: Floats, b: Floats) -> tuple[Floats, Ints, np.ndarray]:
         """Highest level below stretches ``a``..``b`` of runs, its step, and whether one is blocked."""
         zero = self.base[self.edge[run]] + self.offset[run]
