@@ -288,3 +288,21 @@ def test_where_sums_are_measured_from_is_said(gable, rules, datum):
     assert "from the edge downwards" in said
     assert f"from the {datum}: " in said
     assert data["rules"]["budget"]["datum"] == datum
+
+
+def test_more_people_than_anchors_are_reckoned_for_are_a_finding(gable):
+    # 29 CFR 1926.502(d)(15): 5,000 lbf for each employee attached; an anchor is reckoned with one.
+    roof, plan = gable
+    ties = len(plan.anchors)
+
+    def codes(count):
+        data = check(roof, replace(plan, worker=replace(plan.worker, count=count))).to_json()
+        return {f["code"]: f["severity"] for f in data["findings"]}
+
+    assert "crew-over-ties" not in codes(ties)
+    assert codes(ties + 1)["crew-over-ties"] == "warning"
+    line = AnchorLine("H1", ((2.0, 4.0, 5.4), (10.0, 4.0, 5.4)), rope=Rope(stiffness=1e6), workers=2)
+    crew = replace(plan, anchors=plan.anchors[:1], anchor_lines=(replace(line, maximum_workers=2),))
+    several = [replace(crew, worker=replace(crew.worker, count=count)) for count in (3, 4)]
+    found = ["crew-over-ties" in {f["code"] for f in check(roof, p).to_json()["findings"]} for p in several]
+    assert found == [False, True]

@@ -187,8 +187,8 @@ def crew_finding(plan: Plan) -> list[Finding]:
     if not ties or plan.worker.count <= ties:
         return []
     text = (
-        f"{plan.worker.count} people on the roof, anchors and lines reckoned for {ties}: no anchor is reckoned "
-        "with the fall of two"
+        f"{plan.worker.count} people on the roof, anchors and lines reckoned for {ties}: no anchor is "
+        "reckoned with the fall of two"
     )
     return [Finding("crew-over-ties", "warning", text)]
 
