@@ -10,13 +10,14 @@ from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from roof3d.planes.rim import RIM, STAND, STOREY, Rims
-from roof3d.records import Floats
+from roof3d.records import Floats, Ints
 
 WALL_DEG = 75.0  # a plane steeper than this is a wall: its upper edge is one to fall over
 WALL = np.radians(WALL_DEG)
 LEVEL = np.radians(3.0)  # a plane up to this pitch counts as level
 CAP_AREA = 1.0  # m2, tops of chimneys and piers up to this size are nobody's place of work
 CAP_WIDTH = 0.6  # m, likewise tops of parapets and walls up to this width
+CRACK = 0.02  # m, half the width of cracks between the planes of one top
 CRUMB = 0.15  # m2, planes (with all they continue) smaller than this are trim, not roof
 HOUSE = 4.0  # m2, least roof of a building that stands on ground
 HOUSES = 40.0  # m2, likewise where walls go down from the ground's rim
@@ -67,12 +68,12 @@ def name_exposed(exposed: Exposed, grade: float | None) -> tuple[list[str], list
     kinds = ["roof"] * len(exposed.shapes)
     sheet = exposed.rims.sheet
     extent = np.bincount(sheet, weights=exposed.area, minlength=1)
-    members = np.bincount(sheet, minlength=1)
+    caps = {group for group in np.unique(sheet).tolist() if is_cap(exposed, np.flatnonzero(sheet == group))}
     for row in range(len(kinds)):
         crumb = extent[sheet[row]] < (ROUGH_CRUMB if exposed.rough[row] else CRUMB)
         if row in ground:
             kinds[row] = "ground"
-        elif exposed.fragile[row] or crumb or (members[sheet[row]] == 1 and is_cap(exposed, row)):
+        elif exposed.fragile[row] or crumb or sheet[row] in caps:
             kinds[row] = "wall"
     return kinds, ground, doubtful
 
@@ -132,9 +133,16 @@ def _housed(exposed: Exposed, rows: list[int], group: int) -> float:
     return housed
 
 
-def is_cap(exposed: Exposed, row: int) -> bool:
-    """Whether an exposed plane that continues no other is just the top of a chimney, a pier or a parapet."""
+def is_cap(exposed: Exposed, rows: Ints) -> bool:
+    """Whether exposed planes that continue each other, and no other, just top a chimney, a pier or a parapet.
+
+    Of several planes (a coping of two slopes, or one whose corners are a little off) the whole is judged.
+    """
     rims = exposed.rims
-    if rims.up[row] >= 0.1 * rims.girth[row] or rims.down[row] < 0.9 * rims.girth[row]:
+    girth = float((rims.girth if len(rows) == 1 else rims.shore)[rows].sum())
+    if float(rims.up[rows].sum()) >= 0.1 * girth or float(rims.down[rows].sum()) < 0.9 * girth:
         return False
-    return float(exposed.area[row]) <= CAP_AREA or width_of(exposed.shapes[row]) <= CAP_WIDTH
+    if float(exposed.area[rows].sum()) <= CAP_AREA:
+        return True
+    whole = shapely.union_all(np.array([exposed.shapes[row].buffer(CRACK) for row in rows.tolist()]))
+    return width_of(whole) - 2 * CRACK <= CAP_WIDTH

@@ -20,6 +20,8 @@ EDGE = 0.02  # m, half the width of strips that are too narrow to count as seen
 SEEN = 0.01  # m2, exposed area below which a plane does not count as seen
 OPEN = 0.1  # share of a room that must be open to the sky for all of it to count as outside
 PATCH = 0.25  # m2, least size of a mostly covered plane's open part
+TWICE = 0.05  # m, height between two sheets of one outline that may be one surface, modelled twice
+SAME = 0.9  # share of both sheets that lies over one another
 TRACE = 0.02  # m, distance from a plane within which another face counts as standing on it
 
 
@@ -67,6 +69,34 @@ def covers(sheets: list[Sheet]) -> list[list[BaseGeometry]]:
             found[i].extend(pieces(above))
             found[j].extend(pieces(below))
     return found
+
+
+def doubled(sheets: list[Sheet]) -> tuple[float, float]:
+    """Plan area (m2) of sheets just under another of the same outline, and the greatest height between.
+
+    Sheets that are known to face down (undersides) do not count, nor does what lies within ``LEVEL``.
+    """
+    rows = [row for row, sheet in enumerate(sheets) if not sheet.priority[0]]
+    shapes = np.array([sheets[row].shape for row in rows], dtype=object)
+    if len(rows) < 2:
+        return 0.0, 0.0
+    first, second = shapely.STRtree(shapes).query(shapes, predicate="intersects")
+    size = shapely.area(shapes)
+    use = (first < second) & (
+        np.minimum(size[first], size[second]) >= SAME * np.maximum(size[first], size[second])
+    )
+    normal = np.array([sheets[row].frame.normal for row in rows])
+    use &= np.einsum("ij,ij->i", normal[first], normal[second]) > 0.9995
+    found, most = 0.0, 0.0
+    for i, j in zip(first[use].tolist(), second[use].tolist(), strict=True):
+        common = shapely.intersection(shapes[i], shapes[j])
+        if common.area < max(PATCH, SAME * max(size[i], size[j])):
+            continue
+        xy = shapely.get_coordinates(common)
+        gap = np.abs(plane_heights(sheets[rows[j]], xy) - plane_heights(sheets[rows[i]], xy))
+        if LEVEL < gap.max() <= TWICE:
+            found, most = found + float(common.area), max(most, float(gap.max()))
+    return found, most
 
 
 def traces(sheet: Sheet, vertices: Floats, triangles: Ints, own: Ints) -> Floats:

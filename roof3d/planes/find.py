@@ -158,6 +158,12 @@ def _parts(mesh: Mesh, planes: list[Plane], grade: float | None) -> tuple[list[P
     doubts: list[str] = []
     rows, sheets = _sheets(planes)
     over = exposure.covers(sheets)
+    twice, apart = exposure.doubled(sheets)
+    if twice > 0:
+        doubts.append(
+            f"Surfaces of {twice:.0f} m2 in plan lie up to {1000 * apart:.0f} mm under others of the same "
+            "outline that face the same way: the model may hold a roof twice. The upper one is taken."
+        )
     seen: list[Part] = []
     hidden: list[Part] = []
     for row, sheet, above in zip(rows, sheets, over, strict=True):
