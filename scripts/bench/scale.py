@@ -1,6 +1,9 @@
 """How cost grows: one house cut into up to two million triangles, and up to thirty houses in one file.
 
 Usage: python scripts/bench/scale.py [--triangles N ...] [--houses N ...] [--limit M]
+
+The first table goes from a file to the lengths: reading, then planes, edges and drops, then the preparation
+of the taut length, then anchors. All times are of the processor, so that what else runs counts little.
 """
 
 from __future__ import annotations
@@ -8,13 +11,16 @@ from __future__ import annotations
 import argparse
 import os
 import resource
+import tempfile
 import time
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 from taut import MODELS, _first, finer, machine
 
 from roof3d import taut
+from roof3d.building import from_mesh
 from roof3d.load import read_mesh
 from roof3d.records import Floats, Mesh
 
@@ -62,14 +68,70 @@ def on_roofs(mesh: Mesh, number: int, height: float, seed: int) -> Floats:
     return places
 
 
+def write_ply(mesh: Mesh, path: Path) -> None:
+    """The mesh in its loaded frame as binary PLY, coordinates in double precision."""
+    face = np.zeros(len(mesh.triangles), dtype=[("count", "u1"), ("rows", "<i4", 3)])
+    face["count"], face["rows"] = 3, mesh.triangles
+    head = (
+        f"ply\nformat binary_little_endian 1.0\nelement vertex {len(mesh.vertices)}\nproperty double x\n"
+        f"property double y\nproperty double z\nelement face {len(face)}\n"
+        "property list uchar int vertex_indices\nend_header\n"
+    )
+    path.write_bytes(head.encode() + (mesh.vertices + mesh.origin).astype("<f8").tobytes() + face.tobytes())
+
+
+def from_file(path: Path, limit: float, points: Floats, anchors: Floats) -> tuple[list[float], Floats, str]:
+    """Times of reading, building, preparing and each anchor; lengths; and what came out."""
+    times = [time.process_time()]
+    mesh = read_mesh(path, unit="m", up="z")
+    times.append(time.process_time())
+    roof = from_mesh(mesh)
+    times.append(time.process_time())
+    preparation = taut.prepare(roof)
+    times.append(time.process_time())
+    shift = roof.mesh.origin
+    lengths = [taut.measure(preparation, a - shift, points - shift, limit).hi for a in anchors]
+    times.append(time.process_time())
+    spent = np.diff(times)
+    spent[3] /= len(anchors)
+    found = f"{len(roof.planes)} planes, {len(roof.edges)} edges, {len(preparation.contacts)} contacts"
+    return spent.tolist(), np.concatenate(lengths), found
+
+
 def run(mesh: Mesh, limit: float, points: Floats, anchors: Floats) -> tuple[float, float, int]:
-    start = time.perf_counter()
+    start = time.process_time()
     preparation = taut.prepare_mesh(mesh, float(mesh.vertices[:, 2].min()))
-    ready = time.perf_counter()
+    ready = time.process_time()
     for anchor in anchors:
         taut.measure(preparation, anchor, points, limit)
-    done = time.perf_counter()
+    done = time.process_time()
     return ready - start, (done - ready) / len(anchors), len(preparation.contacts)
+
+
+def triangles_table(sizes: list[int], limit: float, number: int) -> None:
+    house = read_mesh(MODELS / "forty-planes.glb")
+    points = on_roofs(house, number, 1.5, 0) + house.origin
+    anchors = on_roofs(house, 3, 0.3, 1) + house.origin
+    print(f"one house (forty-planes), {number} points, line {limit:g} m; processor time")
+    first: list[float] = []
+    same = np.zeros(0)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "house.ply"
+        for wanted in (0, *sizes):
+            mesh = cut_into(house, wanted) if wanted else house
+            write_ply(mesh, path)
+            times, lengths, found = from_file(path, limit, points, anchors)
+            if not first:
+                first, same = times, lengths
+            both = np.isfinite(lengths) & np.isfinite(same) & (same <= limit)
+            apart = 1000 * np.abs(lengths[both] - same[both]).max()
+            added = sum(times[1:3]) - sum(first[1:3])
+            print(
+                f"  {len(mesh.triangles):9d} triangles: reading {times[0]:.2f} s, planes, edges, drops "
+                f"{times[1]:.2f} s, preparation {times[2]:.2f} s ({added:+.2f} s in all), each anchor "
+                f"{1000 * times[3]:.0f} ms; {found}; lengths within {apart:.3f} mm",
+                flush=True,
+            )
 
 
 def main() -> None:
@@ -83,21 +145,10 @@ def main() -> None:
     os.environ["ROOF3D_CACHE"] = "off"  # preparations are made, not read
     print(machine())
     taut.measure(*_first())
-    house = read_mesh(MODELS / "l-valley.glb")
-    points, anchors = on_roofs(house, options.points, 1.5, 0), on_roofs(house, 5, 0.3, 1)
-    print(f"one house (l-valley), {options.points} points, line {options.limit:g} m")
+    triangles_table(options.triangles, options.limit, options.points)
     first = None
-    for wanted in options.triangles:
-        mesh = cut_into(house, wanted)
-        ready, each, contacts = run(mesh, options.limit, points, anchors)
-        first = first or (ready, each)
-        print(
-            f"  {len(mesh.triangles):9d} triangles: {contacts} contacts, preparation {ready:.2f} s "
-            f"(x {ready / first[0]:.1f}), each anchor {1000 * each:.1f} ms (x {each / first[1]:.2f})",
-            flush=True,
-        )
-    first = None
-    print(f"houses in one file (gable), {options.points} points over all of them, line {options.limit:g} m")
+    where = f"{options.points} points over all of them, line {options.limit:g} m"
+    print(f"houses in one file (gable), {where}; processor time")
     house = read_mesh(MODELS / "gable.glb")
     for houses in options.houses:
         mesh = row_of(house, houses)
