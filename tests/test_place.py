@@ -14,8 +14,9 @@ from roof3d.check import check, make_terms
 from roof3d.errors import InputError
 from roof3d.place import Placement, alternatives, explain_gaps, place, placement_json, table_rows
 from roof3d.place.allowed import Judge
-from roof3d.place.candidates import find_candidates, find_lines, spacings
+from roof3d.place.candidates import find_candidates, spacings
 from roof3d.place.choose import usual_kind
+from roof3d.place.lines import find_lines
 from roof3d.place.study import make_study
 from roof3d.plan import model_path, read_plan, write_plan
 from roof3d.records import Candidates, Edge, KeepOut, Plan, Protection, Roof

@@ -47,15 +47,6 @@ class Candidate:
     note: str = ""
 
 
-@dataclass(frozen=True, eq=False)
-class CandidateLine:
-    """One place for an anchor line: end anchors and supports between, local frame."""
-
-    id: str  # K1 ..
-    points: Floats  # (n, 3)
-    on: str  # id of the edge
-
-
 @dataclass(frozen=True)
 class Spacing:
     """A usual spacing of rafters or trusses, centre to centre, metres."""
@@ -316,51 +307,3 @@ def _outside(path: Path, roof: Roof, found: Sequence[Candidate]) -> None:
             raise InputError(
                 str(path), f"id {one.id}", f"({shown}), inside the building", "a place outside or on it"
             )
-
-
-# ------------------------------------------------------------------------------------------ anchor lines
-
-
-def find_lines(
-    roof: Roof, plan: Plan, places: Sequence[Candidate], span: float, per_edge: int = 6
-) -> tuple[CandidateLine, ...]:
-    """Anchor lines along level edges between candidates on them, supports at most ``span`` apart.
-
-    For each edge the whole length between its outermost candidates, and its halves and thirds where
-    they are longer than a span of rafters; supports stand on candidates too. At most ``per_edge``.
-    """
-    lines: list[CandidateLine] = []
-    for edge in roof.edges:
-        on = sorted(
-            (one for one in places if one.on == edge.id and one.kind == edge.kind),
-            key=lambda one: float((one.at - edge.points[0]) @ (edge.points[-1] - edge.points[0])),
-        )
-        if len(on) < 2 or abs(edge.points[0][2] - edge.points[-1][2]) > 0.05 * edge.length_m:
-            continue
-        points = np.array([one.at for one in on])
-        last = len(on) - 1
-        pieces = [(0, last)]
-        for parts in (2, 3):
-            cuts = [round(last * k / parts) for k in range(parts + 1)]
-            pieces += list(pairwise(cuts))
-        done: set[tuple[int, int]] = set()
-        for a, b in pieces[:per_edge]:
-            if b - a < 1 or (a, b) in done or float(np.linalg.norm(points[b] - points[a])) < 2.0:
-                continue
-            done.add((a, b))
-            stops = _supports(points[a : b + 1], span)
-            if stops is not None:
-                lines.append(CandidateLine(f"K{len(lines) + 1}", points[a : b + 1][stops], edge.id))
-    return tuple(lines)
-
-
-def _supports(points: Floats, span: float) -> list[int] | None:
-    """Indices of end anchors and the fewest supports with no span longer than ``span``; None: no way."""
-    at = np.linalg.norm(points - points[0], axis=1)
-    spans = max(1, math.ceil(at[-1] / span - 1e-9))
-    for count in range(spans, len(points)):
-        wanted = np.linspace(0.0, at[-1], count + 1)
-        stops = sorted({int(np.argmin(np.abs(at - w))) for w in wanted})
-        if np.diff(at[stops]).max() <= span + 1e-9:
-            return stops
-    return None

@@ -93,7 +93,7 @@ ROUNDS = (((1,), 40, 0.0, 0.0), ((1,), 200, 0.5, 4e5), ((2, 3), 200, 1.0, np.inf
 """Rounds of search: seeds, swaps per column without gain before each ends, and what share of the work is
 left to the proof after it, for parts of at most so many entries. A quick look first, which often meets the
 bound; the proof is tried once the cover is good, for it is far easier to see that nothing is cheaper."""
-TIGHT = (1e-3, 0.1, np.inf)
+TIGHT = (1e-3, 0.05, 0.2, np.inf)
 """How much more than it must the relaxation may hold a row that HiGHS is asked for, time after time."""
 STRONGER_PER_S = 4e6
 """Matrix entries of work that stand for one second of the stronger solver's deterministic time (a pass of

@@ -82,7 +82,8 @@ def _no_choice(study: Study, kind: str, left_m2: float) -> str:
         if kind in ("mixed", "restraint") or (kind == "lines") == (column.kind == "line")
     ]
     if not columns:
-        needs = " line: each needs two places 2 m apart on a level edge" if kind == "lines" else ""
+        needs = " line: each needs two places 2 m apart on a straight edge or along a slope, nearly level"
+        needs = needs if kind == "lines" else ""
         return f"there is no place for an anchor{needs}"
     if any(longest_line(column, kind) for column in columns):
         little = f"too little, {left_m2:.2f} m2 in all" if left_m2 > 0 else "no whole cell of the work"

@@ -13,8 +13,9 @@ from roof3d.errors import InputError
 from roof3d.fall import Ruler, work_shapes
 from roof3d.fall.reach import FIRST_CELL_M
 from roof3d.place.allowed import Allowed, Judge
-from roof3d.place.candidates import Candidate, CandidateLine, find_candidates, find_lines
+from roof3d.place.candidates import Candidate, find_candidates
 from roof3d.place.demand import Demand, make_demand
+from roof3d.place.lines import CandidateLine, find_lines, steepest
 from roof3d.records import Anchor, AnchorLine, Candidates, Floats, Plan, Roof
 
 Stop = Callable[[], bool]
@@ -143,6 +144,8 @@ def _defaults(plan: Plan, lines: bool, slopes: bool) -> list[str]:
         )
     if lines and not any(line.maximum_span is not None for line in plan.anchor_lines):
         said.append(f"supports of anchor lines at most {SPAN_M:.1f} m apart (assumed: the plan has no limit)")
+    if lines and steepest(plan)[1]:
+        said.append(steepest(plan)[1])
     if lines and not plan.anchor_lines:
         said.append("anchor lines of the default rope and supports: the plan has none as a pattern")
     return said
