@@ -526,6 +526,23 @@ def test_friction_at_supports_raises_the_loads_up_to_those_of_a_grip():
     assert loads.spans[1].deflection_m == pytest.approx(0.9533, rel=1e-3)
 
 
+def test_friction_tilts_the_pull_on_a_passing_support_to_either_side():
+    # The same line. Beside the load the pulls on both sides of a support are unlike by exp(0.5 x 2 x 0.1884),
+    # 1.207; one level, one 0.1884 rad down: by hand, atan((1.207 cos - 1) / (1.207 sin)) = 39.5 degrees off
+    # the plumb toward the load, atan((1.207 - cos) / sin) = 50.2 away from it; without friction 5.4.
+    loads = line_loads(build(line([10.0] * 3, pretension=1000.0)), 6000.0)
+    tilts = [math.degrees(math.atan2(pull.load[0], -pull.load[2])) for pull in loads.points[1].pulls]
+    a = math.atan(2 * 0.9533 / 10.0)
+    f = math.exp(0.5 * 2 * a)
+    toward = math.degrees(math.atan2(f * math.cos(a) - 1, f * math.sin(a)))
+    away = math.degrees(math.atan2(f - math.cos(a), math.sin(a)))
+    for expected in (toward, -away):
+        # directions within a degree are kept once
+        assert min(abs(tilt - expected) for tilt in tilts) < 1.0
+    assert min(tilts) < -45
+    assert max(tilts) > 45
+
+
 @settings(max_examples=25, deadline=None)
 @given(
     st.lists(st.floats(2.0, 20.0), min_size=2, max_size=4),

@@ -306,3 +306,25 @@ def test_more_people_than_anchors_are_reckoned_for_are_a_finding(gable):
     several = [replace(crew, worker=replace(crew.worker, count=count)) for count in (3, 4)]
     found = ["crew-over-ties" in {f["code"] for f in check(roof, p).to_json()["findings"]} for p in several]
     assert found == [False, True]
+
+
+def test_a_restraint_anchor_is_held_to_its_direction_toward_the_edges_that_it_holds_back_from(gable):
+    # On the ridge, rated toward the front eave and down: the same line holds back from the back eave, too.
+    roof, plan = gable
+    line = Line(policy="restraint", absorber=absorber())
+    anchor = replace(
+        plan.anchors[0], rating=60e3, direction=(0.0, -1.0, -0.5), direction_within=70.0, line=line
+    )
+
+    def off(**values):
+        data = check(roof, replace(plan, anchors=(replace(anchor, **values),), anchor_lines=())).to_json()
+        assert all(s["free_fall_m"] is None for s in data["edge_segments"])
+        return data["anchors"][0]["off_direction_deg"], {f["code"] for f in data["findings"]}
+
+    worst, codes = off()
+    assert worst > 90
+    assert "anchor-direction" in codes
+    # straight down, within all that lies below the level: nothing is off
+    worst, codes = off(direction=(0.0, 0.0, -1.0), direction_within=90.0)
+    assert 45 < worst < 90
+    assert "anchor-direction" not in codes

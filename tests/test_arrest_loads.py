@@ -103,6 +103,8 @@ def test_the_rated_direction_has_to_hold_for_every_case_not_only_the_hardest(che
     assert codes(found) == {"anchor-direction"}
     assert found.off_deg == pytest.approx(60.0)
     assert "1 in span 2" in found.findings[0].text
+    several = check("H1, end 1", turned(5), rated, US, others=[Pull(turned(q)) for q in (20, 60, 10)])
+    assert several.off_deg == pytest.approx(60.0)
     lost = check("H1, end 1", DOWN, rated, US, others=[Pull(DOWN, "", known=False)])
     assert codes(lost) == {"anchor-direction"}
     assert "not known" in lost.findings[0].text
