@@ -14,6 +14,7 @@ from roof3d import __version__
 from roof3d.errors import InputError
 from roof3d.progress import Progress
 
+RESULT_FILE = "a result written by roof3d check --json"
 OK, FINDINGS, UNUSABLE, BROKEN = 0, 1, 2, 3
 
 
@@ -22,6 +23,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = _parser().parse_args(arguments)
     run: Callable[[argparse.Namespace], int] = options.run
     try:
+        _spare_inputs(options)
         return run(options)
     except InputError as error:
         print(f"roof3d: {error}", file=sys.stderr)
@@ -171,6 +173,7 @@ def _check(options: argparse.Namespace) -> int:
 
     texts = load_texts(options.language)
     plan, file = _plan(options)
+    _spare_inputs(options, file)
     with Progress("reading the model", options.quiet) as progress:
         roof = _roof(plan, file)
         found = check(roof, plan, progress.step)
@@ -184,6 +187,7 @@ def _place(options: argparse.Namespace) -> int:
     from roof3d.show.placing import run_place
 
     plan, file = _plan(options)
+    _spare_inputs(options, file)
     with Progress("reading the model", options.quiet) as progress:
         roof = _roof(plan, file)
         text, result, status = run_place(roof, plan, options, progress.step)
@@ -335,6 +339,22 @@ def _batch(options: argparse.Namespace) -> int:
 # ------------------------------------------------------------------------------------------ helpers
 
 
+def _spare_inputs(options: argparse.Namespace, *more: Path) -> None:
+    """Refuses to write over what is read, or over a folder; a plan may be written anew."""
+    read = [Path(getattr(options, name)) for name in ("model", "plan", "result") if hasattr(options, name)]
+    for name in ("json", "out"):
+        given = getattr(options, name, None)
+        if not given:
+            continue
+        path = Path(given)
+        if path.is_dir() and not (name == "out" and hasattr(options, "folder")):
+            raise InputError(given, f"--{name}", "a folder", "a file to write")
+        plan_again = name == "out" and hasattr(options, "plan") and path.suffix.lower() == ".toml"
+        for other in more if plan_again else (*read, *more):
+            if path.exists() and other.exists() and path.samefile(other):
+                raise InputError(given, f"--{name}", "a file that is read", "another file to write")
+
+
 def _plan(options: argparse.Namespace) -> tuple[Any, Path]:
     """The plan, and the model file it speaks of."""
     from roof3d.plan import model_path, plan_from_options, read_plan
@@ -377,7 +397,7 @@ def _roof(plan: Any, file: Path) -> Any:
 
 def _read_result(path: str) -> dict[str, Any]:
     """A result file, refused in one line where it is none."""
-    accepted = "a result written by roof3d check --json"
+    accepted = RESULT_FILE
     try:
         data = json.loads(Path(path).read_bytes())
     except (UnicodeDecodeError, json.JSONDecodeError) as error:
@@ -395,8 +415,16 @@ def _result_roof(options: argparse.Namespace, result: dict[str, Any]) -> Any:
     import hashlib
 
     from roof3d.building import build
+    from roof3d.show.shape import check_shape
 
-    model = result["model"]
+    check_shape(result, options.result)
+    model = result.get("model") or {}
+    for key in ("file", "sha256", "unit", "up"):
+        if not model.get(key):
+            raise InputError(options.result, f"model {key}", "nothing", RESULT_FILE)
+    for key in ("planes", "edges", "anchors", "edge_segments", "exposure", "work", "findings", "summary"):
+        if result.get(key) is None:
+            raise InputError(options.result, key, "nothing", RESULT_FILE)
     named = Path(model["file"])
     for path in (named, Path(options.result).parent / named, Path(options.result).parent / named.name):
         if path.is_file():

@@ -27,11 +27,23 @@ def work_shapes(roof: Roof, plan: Plan) -> dict[str, shapely.Geometry]:
         return shapes
     out: dict[str, shapely.Geometry] = {}
     for number, area in enumerate(plan.work, 1):
-        _known(roof, plan, area, f"work {area.id or number}")
+        place = f"work {area.id or number}"
+        _known(roof, plan, area, place)
+        found = False
         for name, shape in shapes.items():
             part = _part(roof, area, name, shape)
             if part is not None and part.area > 1e-9:
                 out[name] = shapely.union(out[name], part) if name in out else part
+                found = True
+        if not found and area.polygon:
+            corners = roof.to_loaded(roof.mesh.vertices)[:, :2]
+            (x0, y0), (x1, y1) = corners.min(axis=0), corners.max(axis=0)
+            raise InputError(
+                plan.file or "plan",
+                f"{place}, polygon",
+                "no place on any roof plane",
+                f"a polygon over the roof, which lies between [{x0:.2f}, {y0:.2f}] and [{x1:.2f}, {y1:.2f}]",
+            )
     return out
 
 
