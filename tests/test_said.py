@@ -35,7 +35,7 @@ VALUES = (
     "A surface of 12 m2 in plan at heights from 0 to 1 m",
     "",
 )
-LISTS = {"doubts", "assumptions", "repairs", "notes"}
+LISTS = {"doubts", "assumptions", "repairs", "notes", "reasons"}
 OTHERS = [language for language in shipped_languages() if language != "en"]
 
 

@@ -630,7 +630,13 @@ def test_design_drag_undo_save_reload(tmp_path: Path) -> None:
             spot = page.evaluate(
                 "roof3d.screen([10, 1.5, 3 + 2.3 * 2 / 4.5].map((v, k) => v - roof3d.data.origin[k]))"
             )
-            act(page, lambda: page.mouse.click(*spot))
+            version = page.evaluate("roof3d.designer.state.version")
+            page.mouse.click(*spot)
+            page.wait_for_function(f"() => roof3d.designer.state.version > {version}", timeout=60_000)
+            # it stands there at once, whatever the check takes
+            assert page.evaluate("roof3d.data.anchors.map(a => a.id)") == ["A1", "A2", "A3"]
+            assert page.locator("[data-anchor=A3]").count() == 1
+            checked(page)
             assert page.evaluate("roof3d.data.anchors.map(a => a.id)") == ["A1", "A2", "A3"]
             # a longer line by the slider, with keys
             page.locator("[data-tool=look]").click()

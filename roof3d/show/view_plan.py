@@ -7,10 +7,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+import numpy as np
+
 from roof3d.errors import InputError
 from roof3d.plan.kinds import Place
 from roof3d.plan.read import check_plan, rules_for
-from roof3d.records import Anchor, AnchorLine, Line, Plan
+from roof3d.records import Anchor, AnchorLine, Floats, Line, Plan
 
 POLICIES = ("fixed", "snug", "restraint")
 MOST_ANCHORS = 500
@@ -89,6 +91,11 @@ def sources(plan: Plan) -> list[Anchor | AnchorLine]:
     found: list[Anchor | AnchorLine] = [*plan.anchors]
     found += plan.anchor_lines
     return found
+
+
+def places_of(source: Anchor | AnchorLine) -> Floats:
+    """Where an anchor, or the supports of an anchor line, are: (n, 3) in the loaded frame."""
+    return np.array([source.at] if isinstance(source, Anchor) else source.points, dtype=np.float64)
 
 
 def without_anchors(plan: Plan, *anchors: Anchor, lines: tuple[AnchorLine, ...] = ()) -> Plan:

@@ -34,7 +34,7 @@ from roof3d.show.page.data import page_data
 from roof3d.show.page.write import bundled, content_policy, page_html
 from roof3d.show.told import told
 from roof3d.show.view_looks import FirstLooks
-from roof3d.show.view_plan import LONGEST_M, History, changed, line_of, sources
+from roof3d.show.view_plan import LONGEST_M, History, changed, line_of, places_of, sources
 from roof3d.show.view_quick import FirstPicture
 from roof3d.show.view_wire import Wire
 from roof3d.show.view_work import Worker
@@ -115,9 +115,7 @@ class Viewer:
         result["anchors"] = [
             {
                 "id": source.id,
-                "points": [list(source.at)]
-                if isinstance(source, Anchor)
-                else [list(p) for p in source.points],
+                "points": places_of(source).tolist(),
                 "line_length_m": line_of(plan, source.id).length,
                 "policy": line_of(plan, source.id).policy,
             }
@@ -212,6 +210,14 @@ class Viewer:
             "unsaved": self.history.unsaved or not self.out.exists(),
             "file": self.out.name,
             "rules": plan.rules,
+            "anchors": [
+                {
+                    "id": source.id,
+                    "kind": "point" if isinstance(source, Anchor) else "line",
+                    "points": self.roof.to_local(places_of(source)).round(4).tolist(),
+                }
+                for source in sources(plan)
+            ],
             "lines": {
                 name: {"length_m": line_of(plan, name).length, "policy": line_of(plan, name).policy}
                 for name in self._names

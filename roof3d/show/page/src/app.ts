@@ -11,7 +11,7 @@ import { Rim } from "./rim";
 import { Stage } from "./stage";
 import { Surfaces } from "./surfaces";
 import { Tables } from "./tables";
-import { FALL_STATES, filled, type Layer, type PageData, type Plane, type Point, type Segment, type Units } from "./types";
+import { FALL_STATES, filled, NO_FIGURES, type Anchor, type Layer, type PageData, type Plane, type Point, type Segment, type Units } from "./types";
 import { Words } from "./words";
 
 type Picked =
@@ -226,6 +226,19 @@ export class App {
     const parts = this.stateLengths().map(([state, length]) => `${this.words.of("state_name", state)} ${this.words.length(length)}`);
     this.head.classList.add("live");
     line.textContent = [this.temporary.words, ...parts].join(" · ");
+  }
+
+  /** Anchors as they are in the plan now; what is known of them waits for the check. */
+  place(anchors: Pick<Anchor, "id" | "kind" | "points">[]): void {
+    this.data.anchors = anchors.map((anchor) => {
+      const known = this.data.anchors.find((a) => a.id === anchor.id);
+      if (!known) return { ...NO_FIGURES, ...anchor };
+      const stays = JSON.stringify(known.points) === JSON.stringify(anchor.points);
+      return stays ? known : { ...known, ...anchor, lies: undefined };
+    });
+    if (this.picked.kind === "anchor" && !anchors.some((a) => a.id === (this.picked as { id: string }).id)) this.pick({ kind: "none" }, false);
+    this.drawMarks();
+    this.drawLabels();
   }
 
   get previewing(): boolean {

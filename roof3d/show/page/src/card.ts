@@ -23,7 +23,7 @@ export class Card {
         { type: "button", class: "worstrow", click: () => pick(s) },
         badge(s.number, data.colours.states[s.state]),
         h("span", {}, place(s.edge, kinds.get(s.edge) ?? "", s.from_m, s.to_m, words)),
-        h("span", { class: "note" }, `${s.breaks.length ? breakWords(s.breaks, words) : words.of("state_name", s.state)}; ${words.say("col_margin")} ${words.length((s.figures ?? s.segment)?.margin_m, "down")}`),
+        h("span", { class: "note" }, `${s.breaks.length ? breakWords(s.breaks, words) : words.of("state_name", s.state)}; `, h("span", { class: "figure" }, `${words.say("col_margin")} ${words.length((s.figures ?? s.segment)?.margin_m, "down")}`)),
       );
     });
     put(

@@ -3,7 +3,7 @@
 import type { App } from "./app";
 import { h, put } from "./dom";
 import { Looks, type Look } from "./looks";
-import type { PageData, Point, Session } from "./types";
+import type { Anchor, PageData, Point, Session } from "./types";
 
 type Tool = "look" | "anchor" | "line" | "measure";
 
@@ -14,6 +14,7 @@ interface State {
   unsaved: boolean;
   file: string;
   rules: string;
+  anchors: Pick<Anchor, "id" | "kind" | "points">[];
   lines: Record<string, { length_m: number | null; policy: string }>;
 }
 
@@ -132,6 +133,7 @@ export class Designer {
         if (!first && before !== this.state.version) {
           this.checking = true;
           app.stale(true);
+          app.place(this.state.anchors);
           if (!app.previewing) this.say(app.words.say("checking"));
         }
         this.draw();

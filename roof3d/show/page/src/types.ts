@@ -126,6 +126,19 @@ export interface Anchor {
   required_m: number | null;
 }
 
+/** Of an anchor that was not checked yet. */
+export const NO_FIGURES: Omit<Anchor, "id" | "kind" | "points"> = {
+  loaded: [],
+  line_length_m: null,
+  policy: "fixed",
+  served_area_m2: null,
+  load_kN: null,
+  rating_kN: null,
+  verdict: "unknown",
+  stretch_m: null,
+  required_m: null,
+};
+
 export interface Finding {
   code: string;
   severity: string;
