@@ -1,11 +1,12 @@
 """Times the covering solver against a plain integer programme on the same problems, and prints ratios.
 
-Usage: python scripts/bench/cover.py [--plain SECONDS] [--only TEXT] [--model LINE [LINE ...]]
+Usage: python scripts/bench/cover.py [--plain SECONDS] [--only TEXT] [--model LINE [LINE ...]] [--places N]
 
 Problems: houses laid out as rows of gables (candidates on rafters, line over the ridge, cells of work) and
 random discs, which are harder than any roof. With --model: the shipped model with 40 planes, about 1,900
 places on its ridges, hips and slopes, taut lengths as the check measures them; these are measured once for
-the longest LINE (minutes, told apart from solving) and kept in the folder for temporary files. The plain
+the longest LINE (minutes, told apart from solving) and kept in the folder for temporary files; --places takes
+every so many of them that N are left. The plain
 programme is scipy.optimize.milp on the matrix as it stands, stopped after SECONDS (default 60; 0: left out).
 Times are of the processor, all threads together.
 """
@@ -128,10 +129,13 @@ def main() -> None:
     parser.add_argument(
         "--model", type=float, nargs="+", metavar="LINE", help="the shipped 40-plane model only"
     )
+    parser.add_argument("--places", type=int, help="so many of the model's places, evenly")
     options = parser.parse_args()
     problems = dict(PROBLEMS)
     if options.model:
         need = measured(max(options.model))
+        if options.places:
+            need = need[:, np.unique(np.linspace(0, need.shape[1] - 1, options.places).round().astype(int))]
         problems = {
             f"model with 40 planes, line {line:g} m": partial(served, need, line) for line in options.model
         }
