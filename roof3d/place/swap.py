@@ -1,7 +1,7 @@
 """The swaps of a local search for covers, compiled.
 
-Compiled because a search is 10,000 to 500,000 swaps of a few rows each: on 445 rows by 207 columns a swap takes
-1.5 us, and in numpy the updates of scores alone take 26 us of it (measured, one core).
+Compiled because a search is 10,000 to 500,000 swaps of a few rows each: on 445 rows by 207 columns a swap
+takes 1.5 us, and in numpy the updates of scores alone take 26 us of it (measured, one core).
 
 The search keeps a set of columns that costs less than the best cover known. Each swap drops the column
 that is missed least and takes one that holds an open row; rows that stay open grow in weight, so that
