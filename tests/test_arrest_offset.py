@@ -38,7 +38,7 @@ def run(gable, rules="ca-quebec", **limits):
     plan = replace(
         plan,
         rules=rules,
-        line=Line(length=6.6, absorber=SHEET),
+        line=Line(length=6.6, absorber=replace(SHEET, least_force=SHEET.average_force)),
         anchors=(Anchor("A1", (6.0, 4.0, 5.35)),),
         anchor_lines=(),
         clearance=clearance,
