@@ -69,7 +69,8 @@ CODES = {
     "span-over-limit": "a span of the anchor line is too long",
 }
 """Findings of a whole check in few words; others are told by their code."""
-NOTHING = WorkArea("none", polygon=((1e8, 1e8), (1e8 + 1, 1e8), (1e8, 1e8 + 1)))
+NOTHING = WorkArea("none", edge_kinds=("none",))
+"""No work at all: a strip along a kind of edge that no roof has."""
 
 
 @dataclass(frozen=True)
