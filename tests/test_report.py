@@ -302,6 +302,33 @@ def test_pdf_fits_page_one_with_eight_anchors(tmp_path: Path) -> None:
     assert "The evidence" in pages[1] and "More anchors in the evidence: 4" in pages[0]
 
 
+def test_pdf_fits_page_one_where_every_limit_is_broken_and_names_are_long(tmp_path: Path) -> None:
+    """The picture gives way, not the page."""
+    result = sample()
+    result["anchors"] = [{**result["anchors"][k % 2], "id": f"A{k + 1}"} for k in range(12)]
+    result["plan"]["title"] = "A long name of a long house in a long lane of a long village, in two lines"
+    for segment in result["edge_segments"]:
+        if segment["state"] in ("short", "swing", "arrest"):
+            segment["breaks"] = ["room", "free-fall", "force", "absorber", "swing"]
+    write_report(result, None, tmp_path / "x.pdf", language="de", picture_size=SMALL)
+    pages = pdf_text(tmp_path / "x.pdf").split("\f")
+    german = load_texts("de")
+    assert german("report.evidence") in pages[1]
+    assert german("report.set_out_note").split()[0] in pages[0]
+
+
+def test_doubts_stand_below_the_table_with_the_numbers_of_their_places() -> None:
+    result = sample()
+    worst = [s for s in result["edge_segments"] if s["state"] == "short"]
+    for segment in worst:
+        segment["doubt"] = "taut length known to 0.21 m"
+    found = part(document(result), load_texts()("report.section_stretches"))
+    doubts = [item for block in found["blocks"] for item in block.get("items", [])]
+    assert len(doubts) == 1 and doubts[0].endswith(": taut length known to 0.21 m")
+    rows = next(block["rows"] for block in found["blocks"] if "rows" in block)
+    assert {row[0] for row in rows if row[3] == "short"} == set(re.findall(r"\d+(?=[,:])", doubts[0]))
+
+
 def test_html_is_one_file_without_script_or_request(tmp_path: Path) -> None:
     path = tmp_path / "x.html"
     write_report(sample(), None, path, picture_size=SMALL)

@@ -191,7 +191,7 @@ def _sections(scene: Scene, texts: Texts, units: System) -> list[dict[str, Any]]
         part_of(
             texts("report.section_stretches"),
             text_block(texts("report.section_stretches_note"), soft=True),
-            _stretches(scene, texts, units),
+            *_stretches(scene, texts, units),
         ),
     ]
     sums = [clearance_sum(stretch, scene, texts, units) for stretch in scene.worst[:EXPLAINED]]
@@ -270,34 +270,36 @@ def _findings(scene: Scene, texts: Texts, units: System) -> list[Block]:
     return [table_block(columns, rows)]
 
 
-def _stretches(scene: Scene, texts: Texts, units: System) -> Block:
+def _stretches(scene: Scene, texts: Texts, units: System) -> list[Block]:
     if not scene.worst:
-        return text_block(texts("report.worst_none"))
-    names = "number edge from to anchor state surplus free_fall swing angle needs has margin strikes"
-    keys = names.split()
-    left = {"number", "edge", "anchor", "state", "strikes"}
+        return [text_block(texts("report.worst_none"))]
+    names = "number place anchor state free_fall swing angle needs has margin strikes"
+    left = {"number", "place", "anchor", "state", "strikes"}
+    shares = {"place": 1.2, "strikes": 1.0}
     columns = [
-        (texts(f"report.col_{key}"), 1.0 if key == "strikes" else 0, "left" if key in left else "right")
-        for key in keys
+        (texts(f"report.col_{key}"), shares.get(key, 0), "left" if key in left else "right")
+        for key in names.split()
     ]
-    return table_block(columns, (_stretch_row(s, texts, units) for s in scene.worst))
+    blocks = [table_block(columns, (_stretch_row(s, texts, units) for s in scene.worst))]
+    doubts: dict[str, list[str]] = {}
+    for stretch in scene.worst:
+        if doubt := str(stretch.figures.get("doubt") or ""):
+            doubts.setdefault(told(doubt, units, texts), []).append(str(stretch.number))
+    if doubts:
+        word = texts("page.doubt")
+        blocks.append(list_block(f"{word} {', '.join(rows)}: {doubt}" for doubt, rows in doubts.items()))
+    return blocks
 
 
 def _stretch_row(stretch: Stretch, texts: Texts, units: System) -> Sequence[str]:
     figures = stretch.figures
     angle = figures.get("swing_angle_deg")
-    kind = texts.get(f"kind.{stretch.kind}", stretch.kind)
-    meets = " / ".join(
-        told(str(figures[key]), units, texts) for key in ("strikes", "doubt") if figures.get(key)
-    )
+    meets = told(str(figures.get("strikes") or ""), units, texts)
     return (
         str(stretch.number),
-        f"{stretch.edge} {kind}",
-        length_text(stretch.from_m, units, "nearest"),
-        length_text(stretch.to_m, units, "nearest"),
+        place_text(stretch, texts, units),
         stretch.anchor,
         texts.get(f"state_name.{stretch.state}", stretch.state),
-        length_text(figures.get("surplus_m"), units, "up"),
         length_text(figures.get("free_fall_m"), units, "up"),
         length_text(figures.get("swing_drop_m"), units, "up"),
         DASH if angle is None else format_angle(angle),
