@@ -70,6 +70,15 @@ def test_rising_ground_under_an_open_roof_counts_where_a_body_gets_to() -> None:
     assert top_at(roof, 5.0) == pytest.approx(1.0 + 1.5 / 2, abs=0.08)
 
 
+def test_the_top_of_a_wall_close_under_the_roof_is_none_to_land_on() -> None:
+    """A sheet that ends 3 cm under the roof, as open models have them; one that ends 1 m under it counts."""
+    for top, counts in ((6.0, 0.0), (5.99, 0.0), (5.97, 0.0), (5.0, 5.0)):
+        sheet = cut([(-0.5, -0.5, 0.0), (10.5, -0.5, 0.0), (10.5, -0.5, top), (-0.5, -0.5, top)])
+        faces = [*box(-JUTS, 10 + JUTS, -JUTS, 10 + JUTS, 6.0, 6.3), sheet]
+        roof = from_mesh(welded(faces, oriented=False), grade=0.0)
+        assert top_at(roof, 5.0) == pytest.approx(counts)
+
+
 def test_the_room_shrinks_by_it() -> None:
     bare, built = house(), house(box(3, 7, -0.8, 0.0, 0, 4))
     plan = Plan(anchors=(Anchor("A1", (5.0, 2.0, 6.35)),), line=Line(length=4.0))

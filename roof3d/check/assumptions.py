@@ -9,7 +9,7 @@ import numpy as np
 from roof3d.arrest import Connector
 from roof3d.fall import Boundary
 from roof3d.formulas import STANDARD_GRAVITY
-from roof3d.levels import HALF_WIDTH_M, INSET_M, REACH_M, step_words
+from roof3d.levels import HALF_WIDTH_M, HEADROOM_M, INSET_M, REACH_M, step_words
 from roof3d.records import Plan, Roof
 from roof3d.rules import RuleSet
 
@@ -35,7 +35,8 @@ def assumptions(
     out.append(f"a ledge that ends within {INSET_M * 100:.0f} cm of the edge stops nobody: it is not counted")
     out.append(
         "under an edge that juts out a body swings in as far as it went out: what it can land on there "
-        "counts where it can be seen from under the edge; the walls there, which it may strike, do not"
+        "counts where it can be seen from under the edge; the walls there, which it may strike, and what is "
+        f"less than {HEADROOM_M:.1f} m below the edge do not"
     )
     out.extend(step_words(rules.value("step_height"), boundary.walked))
     if not plan.work:

@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 
 from roof3d.levels.clip import RIM, SURFACE, sweep_footprints
-from roof3d.levels.covered import LEAST_M2, nearby, uncovered_height
+from roof3d.levels.covered import HEADROOM_M, LEAST_M2, nearby, uncovered_height
 from roof3d.levels.overhang import under_overhang
 from roof3d.levels.surfaces import gather
 from roof3d.records import Floats, Ints, Roof
@@ -122,7 +122,7 @@ class Below:
         begin = np.full(n, INSET_M) if near_m is None else near_m
 
         def clip(
-            half: Floats, near: Floats, far: Floats, facet: Ints, only: bool
+            half: Floats, near: Floats, far: Floats, facet: Ints, only: bool, most: Floats = below
         ) -> tuple[Floats, Ints, Ints]:
             found: tuple[Floats, Ints, Ints] = sweep_footprints(
                 self.corners,
@@ -141,7 +141,7 @@ class Below:
                 half,
                 near,
                 far,
-                below,
+                most,
                 below,
                 edge_high + rise_m,
                 facet,
@@ -160,7 +160,9 @@ class Below:
         for i in self._hidden_from_the_sky(top, which).tolist():
             top[i], which[i] = self._uncovered(ring(i), points[i], flat[i], int(rows[i]), float(below[i]))
         if near_m is None and inward:
-            standing, triangle, _ = clip(half, -reach, begin, rows, False)
+            # what is close under the edge there is part of the wall: no body gets on it
+            under = points[:, 2] - spread - HEADROOM_M
+            standing, triangle, _ = clip(half, -reach, begin, rows, False, under)
             for i in np.flatnonzero((standing > top + NO_WIDTH_M) & (standing > self.grade)).tolist():
                 top[i], which[i] = self._inward(
                     points[i, :2],
@@ -169,7 +171,7 @@ class Below:
                     float(half[i]),
                     float(half[i]) - body_m,
                     float(reach[i]),
-                    float(below[i]),
+                    float(under[i]),
                     float(top[i]),
                     int(which[i]),
                 )

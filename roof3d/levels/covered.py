@@ -14,6 +14,7 @@ from roof3d.records import Floats, Ints
 LEAST_M2 = 1e-6
 LEAST_M = 1e-4
 HEADROOM_M = 0.5  # a body gets under a roof that is at least this much higher than the edge
+SEAM = 1e-9
 ABOVE_M = 0.05  # sight is tried this much above a surface
 
 
@@ -129,7 +130,9 @@ def hit(start: Floats, end: Floats, corners: Floats) -> np.ndarray:
         q = np.cross(away, e1[None])
         v = np.einsum("ntk,ntk->nt", q, np.broadcast_to(along, q.shape)) / det
         t = np.einsum("ntk,tk->nt", q, e2) / det
-        inside = (np.abs(det) > 1e-12) & (u >= 0) & (v >= 0) & (u + v <= 1) & (t > 1e-6) & (t < 1 - 1e-6)
+        # nothing slips through the seam of two triangles
+        inside = (np.abs(det) > 1e-12) & (u >= -SEAM) & (v >= -SEAM) & (u + v <= 1 + SEAM)
+        inside &= (t > 1e-6) & (t < 1 - 1e-6)
     found: np.ndarray = inside.any(axis=1)
     return found
 

@@ -2,7 +2,8 @@
 
 It swings back under the edge as far as it went out. There a lower roof, a ledge or rising ground may stand
 higher than what lies outside. Only what has something over it and can be seen from the plumb plane through
-the edge counts: what is open to the sky is another edge's matter, and behind a wall nothing can be met.
+the edge counts: what is open to the sky is another edge's matter, and behind a wall nothing can be met. The
+top of a wall close under the roof is none to land on; the caller leaves out what is close under the edge.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
-from roof3d.levels.covered import LEAST_M, LEAST_M2, hit
+from roof3d.levels.covered import HEADROOM_M, LEAST_M, LEAST_M2, hit
 from roof3d.records import Floats
 
 SPACING_M = 0.15  # between places of a surface that are tried
@@ -18,6 +19,9 @@ OUT_M = 0.01  # sight begins this much outside of the edge
 ABOVE_M = 0.02  # and ends this much above a surface
 UNDER_M = 0.01  # it stays this much below the edge
 SKY = np.array([0.0, 0.0, 1000.0])  # m, straight up
+HEADROOM = np.array([0.0, 0.0, HEADROOM_M])  # with less over it no body gets on a thing
+RIM_M = 0.05  # headroom over the rim of a sheet is sought from this much below, for it may touch the roof
+TOP_M = 1e-3  # and over a surface from this much above
 DEPTHS = 4  # heights that sight begins from
 
 
@@ -57,7 +61,7 @@ def under_overhang(
         z = _heights(xy, corners[t], thin)
         some = (z > floor) & (z < below)
         xy, z = xy[some], z[some]
-        if len(z) and _any_seen(xy, z, middle, along, outward, own, below, corners):
+        if len(z) and _any_seen(xy, z, thin, middle, along, outward, own, below, corners):
             high = _heights(shapely.get_coordinates(part), corners[t], thin)
             return min(float(high.max()), below), int(rows[t])
     return floor, -1
@@ -94,6 +98,7 @@ def _heights(xy: Floats, corner: Floats, thin: bool) -> Floats:
 def _any_seen(
     xy: Floats,
     z: Floats,
+    thin: bool,
     middle: Floats,
     along: Floats,
     outward: Floats,
@@ -103,7 +108,9 @@ def _any_seen(
 ) -> bool:
     """Whether some place is seen from under the edge's own part next to it, level or from higher up."""
     target = np.column_stack((xy, np.minimum(z + ABOVE_M, below - UNDER_M)))
-    xy, target = (some[hit(target, target + SKY, corners)] for some in (xy, target))
+    foot = np.column_stack((xy, z - RIM_M if thin else z + TOP_M))
+    room = hit(target, target + SKY, corners) & ~hit(foot, foot + HEADROOM, corners)
+    xy, target = xy[room], target[room]
     if not len(xy):
         return False
     side = np.clip((xy - middle) @ along, -max(own - OUT_M, 0.0), max(own - OUT_M, 0.0))
