@@ -78,22 +78,31 @@ rating = "25 kN"
 """
 
 
+def barn_job(folder: Path) -> tuple[Roof, Plan]:
+    """The barn and its plan, written to ``folder`` and read back."""
+    barn(folder / "barn.obj")
+    (folder / "plan.toml").write_text(PLAN)
+    return build(folder / "barn.obj", unit="m", up="z"), read_plan(folder / "plan.toml")
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    made = tmp_path_factory.mktemp("barn")
-    barn(made / "barn.obj")
-    (made / "plan.toml").write_text(PLAN)
-    return made
+    return tmp_path_factory.mktemp("barn")
 
 
 @pytest.fixture(scope="module")
-def roof(folder: Path) -> Roof:
-    return build(folder / "barn.obj", unit="m", up="z")
+def made(folder: Path) -> tuple[Roof, Plan]:
+    return barn_job(folder)
 
 
 @pytest.fixture(scope="module")
-def plan(folder: Path) -> Plan:
-    return read_plan(folder / "plan.toml")
+def roof(made: tuple[Roof, Plan]) -> Roof:
+    return made[0]
+
+
+@pytest.fixture(scope="module")
+def plan(made: tuple[Roof, Plan]) -> Plan:
+    return made[1]
 
 
 @pytest.fixture(scope="module")

@@ -15,12 +15,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from roof3d.building import build
 from roof3d.check import check
 from roof3d.place import Effort, Placement, place, placement_json
 from roof3d.plan import read_plan, write_plan
 from roof3d.records import Plan, Protection, Roof
-from tests.test_place import PLAN, barn
+from tests.test_place import PLAN, barn_job
 
 ROOT = Path(__file__).resolve().parents[1]
 MANY = PLAN.replace('along = ["ridge"]', 'along = ["ridge", "slope"]\nslope_step = "0.15 m"').replace(
@@ -30,21 +29,23 @@ MANY = PLAN.replace('along = ["ridge"]', 'along = ["ridge", "slope"]\nslope_step
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    made = tmp_path_factory.mktemp("stop")
-    barn(made / "barn.obj")
-    (made / "plan.toml").write_text(PLAN)
-    (made / "many.toml").write_text(MANY)
-    return made
+    return tmp_path_factory.mktemp("stop")
 
 
 @pytest.fixture(scope="module")
-def roof(folder: Path) -> Roof:
-    return build(folder / "barn.obj", unit="m", up="z")
+def made(folder: Path) -> tuple[Roof, Plan]:
+    (folder / "many.toml").write_text(MANY)
+    return barn_job(folder)
 
 
 @pytest.fixture(scope="module")
-def plan(folder: Path) -> Plan:
-    found = read_plan(folder / "plan.toml")
+def roof(made: tuple[Roof, Plan]) -> Roof:
+    return made[0]
+
+
+@pytest.fixture(scope="module")
+def plan(made: tuple[Roof, Plan]) -> Plan:
+    found = made[1]
     wish = replace(found.candidates, along=("ridge", "slope"), line_lengths=(4.0,), slope_step=1.5)
     return replace(found, candidates=wish, protection=(Protection(kinds=("rake", "eave")),))
 
@@ -128,7 +129,7 @@ def test_seconds_end_the_search(folder: Path, roof: Roof) -> None:
 
 
 @pytest.mark.parametrize("text", ["0", "-1", "nan"])
-def test_limits_that_cannot_be(folder: Path, text: str) -> None:
+def test_limits_that_cannot_be(folder: Path, made: tuple[Roof, Plan], text: str) -> None:
     run = subprocess.run(
         command(str(folder / "plan.toml"), f"--seconds={text}"),
         capture_output=True,

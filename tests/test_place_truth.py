@@ -21,7 +21,7 @@ from roof3d.place.study import finer, make_study
 from roof3d.plan import model_path, read_plan
 from roof3d.records import Facet, Floats, Plan, Protection, Roof, WorkArea
 from tests.conftest import MODELS
-from tests.test_place import HALF, LENGTH, PLAN, RISE, barn
+from tests.test_place import HALF, LENGTH, RISE, barn_job, wish
 
 REACH = 4.2
 GUARDED = (Protection(kinds=("rake", "eave", "abutment", "opening", "upstand")),)
@@ -29,24 +29,22 @@ GUARDED = (Protection(kinds=("rake", "eave", "abutment", "opening", "upstand")),
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    made = tmp_path_factory.mktemp("truth")
-    barn(made / "barn.obj")
-    (made / "plan.toml").write_text(PLAN)
-    return made
+    return tmp_path_factory.mktemp("truth")
 
 
 @pytest.fixture(scope="module")
-def roof(folder: Path) -> Roof:
-    return build(folder / "barn.obj", unit="m", up="z")
+def made(folder: Path) -> tuple[Roof, Plan]:
+    return barn_job(folder)
 
 
 @pytest.fixture(scope="module")
-def plan(folder: Path) -> Plan:
-    return replace(read_plan(folder / "plan.toml"), protection=GUARDED)
+def roof(made: tuple[Roof, Plan]) -> Roof:
+    return made[0]
 
 
-def wish(plan: Plan, **changes: object) -> Plan:
-    return replace(plan, candidates=replace(plan.candidates, **changes))
+@pytest.fixture(scope="module")
+def plan(made: tuple[Roof, Plan]) -> Plan:
+    return replace(made[1], protection=GUARDED)
 
 
 @pytest.fixture(scope="module")

@@ -12,7 +12,7 @@ from roof3d.place.allowed import Judge, anchor_with
 from roof3d.place.choose import LEAST_GAIN_M2, Placement
 from roof3d.place.offer import longest_line
 from roof3d.place.study import Study
-from roof3d.records import Anchor, Floats, Protection
+from roof3d.records import Anchor, Floats, Ints, Protection
 
 SAMPLES = 12  # unserved cells looked at for each plane
 NEAREST = 3  # places tried for each piece of advice
@@ -37,15 +37,24 @@ def explain_gaps(placement: Placement, stop: Callable[[], bool] = lambda: False)
     """
     cells = placement.result.cells
     asker = _Asker(placement, stop)
-    out: list[Gap] = []
+    picks: list[tuple[str, float, Ints]] = []
     for number, plane in enumerate(cells.planes):
         rows = np.flatnonzero((cells.plane == number) & ~cells.any_served)
         area = float(cells.area[rows].sum())
         if area <= 1e-6:
             continue
         order = rows[np.argsort(-cells.area[rows], kind="stable")]
-        picked = order[np.unique(np.linspace(0, len(order) - 1, SAMPLES).astype(np.int64))]
-        reason, advice = asker.ask(cells.at[picked], cells.area[picked], cells.size[picked])
+        picks.append(
+            (plane, area, order[np.unique(np.linspace(0, len(order) - 1, SAMPLES).astype(np.int64))])
+        )
+    if not picks:
+        return ()
+    # all planes in one go: a place is dear to measure from, points are not
+    needs = asker.needs(cells.at[np.concatenate([rows for _, _, rows in picks])])
+    ends = np.cumsum([len(rows) for _, _, rows in picks])
+    out: list[Gap] = []
+    for (plane, area, rows), mine in zip(picks, np.split(needs, ends[:-1]), strict=True):
+        reason, advice = asker.ask(mine, cells.area[rows], cells.size[rows])
         out.append(Gap(plane, area, reason, advice))
     return tuple(out)
 
@@ -65,9 +74,9 @@ class _Asker:
         self.guarded: dict[tuple[str, ...], Judge] = {}
         self.kind_of = {edge.id: edge.kind for edge in self.study.roof.edges}
 
-    def ask(self, at: Floats, area: Floats, size: Floats) -> tuple[str, tuple[str, ...]]:
+    def ask(self, needs: Floats, area: Floats, size: Floats) -> tuple[str, tuple[str, ...]]:
+        """Reason and advice for cells that need lines of ``needs`` (cells, places)."""
         longest = max(self.study.lengths)
-        needs = self._needs(at, FURTHER * longest)
         whole = float(area.sum())
         # all of a cell lies within twice its side of its point, on slopes up to 45 degrees
         served = (needs + 2.0 * size[:, None] <= self.longest[None, :]).any(axis=1)
@@ -95,8 +104,9 @@ class _Asker:
             )
         return self._blocked(needs, far, longest)
 
-    def _needs(self, at: Floats, limit: float) -> Floats:
+    def needs(self, at: Floats) -> Floats:
         """Line that each cell's point needs from each place, standing and kneeling, (cells, places)."""
+        limit = FURTHER * max(self.study.lengths)
         worker = self.study.plan.worker
         needs = np.full((len(at), len(self.columns)), np.inf)
         for k, column in enumerate(self.columns):
