@@ -82,6 +82,7 @@ def _drag(address: str, server: int, options: argparse.Namespace) -> None:
         watched["server"] = [server]
         if options.slider:
             box = page.locator("[data-slider=all]").bounding_box()
+            assert box is not None
             start = (box["x"] + 0.2 * box["width"], box["y"] + box["height"] / 2)
             step = (0.5 * box["width"] / options.moves, 0.0)
         else:
