@@ -81,7 +81,7 @@ class Effort:
 
     work: float = 80.0
     nodes: int = 1000  # HiGHS branching nodes for one piece before it is split
-    piece: float = 0.06  # million entries; larger pieces are split without asking HiGHS first
+    piece: float = 0.045  # million entries; larger ones are split first: no stop is heard while HiGHS works
     swaps: int = 100_000  # of local search without gain before it ends, and few per column
     solver: str = "highs"  # or "cp-sat", an extra, asked for each part as a whole before branching
 
