@@ -8,11 +8,13 @@ discard_stale(Path(__file__).parent)
 
 from roof3d.taut.field import (  # noqa: E402 - compiled code must be fresh before it is loaded
     Preparation,
+    decide,
     inside,
     measure,
     prepare,
     prepare_mesh,
+    targets,
     trace,
 )
 
-__all__ = ["Preparation", "inside", "measure", "prepare", "prepare_mesh", "trace"]
+__all__ = ["Preparation", "decide", "inside", "measure", "prepare", "prepare_mesh", "targets", "trace"]

@@ -9,7 +9,7 @@ from numba import njit
 
 from roof3d.records import Floats, Ints
 from roof3d.taut.contacts import Contacts
-from roof3d.taut.hidden import may_see
+from roof3d.taut.hidden import may_see, point_may_see
 
 CELL = 0.8  # m, wanted length of a cell
 CELLS_MOST = 16  # cells an edge is cut into at most
@@ -108,47 +108,73 @@ def cut_cells(
 
 
 @njit(cache=True)
-def least_open(value, done):  # type: ignore[no-untyped-def]
-    """(least value, row, side) among the states (row, side) not done; row -1 where all is done or infinite.
+def least_open(value, rows, count):  # type: ignore[no-untyped-def]
+    """(least value, its place in ``rows``) among the open states rows[:count] of the flat array value.
 
-    Plain selection: there are a few hundred to a few thousand rows.
+    Plain selection: there are a few hundred to a few thousand states. Place -1 where all are infinite.
     """
-    best, at, from_side = np.inf, -1, 0
-    for row in range(len(value)):
+    best, at = np.inf, -1
+    for k in range(count):
+        if value[rows[k]] < best:
+            best, at = value[rows[k]], k
+    return best, at
+
+
+@njit(cache=True)
+def states_of(cells):  # type: ignore[no-untyped-def]
+    """Flat numbers of the states (cell, side) of some cells."""
+    rows = np.empty(len(cells) * SIDES, np.int64)
+    for k in range(len(cells)):
         for side in range(SIDES):
-            if not done[row, side] and value[row, side] < best:
-                best, at, from_side = value[row, side], row, side
-    return best, at, from_side
+            rows[k * SIDES + side] = cells[k] * SIDES + side
+    return rows
+
+
+@njit(cache=True)
+def cells_within(cells, a, limit):  # type: ignore[no-untyped-def]
+    """Numbers of the cells no further from a point than the limit, as the crow flies."""
+    low, high = cells[2], cells[3]
+    found = np.empty(len(low), np.int64)
+    count = 0
+    for c in range(len(low)):
+        if point_to_cell(a, low, high, c) <= limit:
+            found[count] = c
+            count += 1
+    return found[:count]
 
 
 @njit(cache=True, nogil=True)
-def bound_from(sight, region, plates, cells, pair, near, a, a_mask, ahead):  # type: ignore[no-untyped-def]
-    """Least chains of cells from an anchor: ahead[cell, side].
+def bound_from(  # type: ignore[no-untyped-def]
+    sight, region, plates, cells, pair, near, a, a_lifted, a_mask, within, limit, ahead
+):
+    """Least chains of cells from an anchor: ahead[cell, side]; beyond the limit any value beyond it.
 
     Dijkstra over (cell, side from which the rope arrives); a rope that arrives at a contact from one
-    side leaves it on the other.
+    side leaves it on the other. Only the cells ``within`` the limit can lie on a chain that short.
     """
     first, contact, low, high, apart = cells
-    n = len(contact)
-    done = np.zeros((n, SIDES), np.bool_)
-    for c in range(n):
-        for side in range(SIDES):
-            ahead[c, side] = np.inf
-    for c in range(n):
+    use = np.zeros(len(contact), np.bool_)
+    ahead[:] = np.inf
+    flat = ahead.reshape(-1)
+    for c in within:
+        use[c] = True
         mask = a_mask[contact[c]]
-        if mask == 0:
-            continue
-        s = point_to_cell(a, low, high, c)
-        if not may_see(sight, region, plates, a, a, low[c], high[c], FEW):
+        if mask == 0 or not point_may_see(sight, region, plates, a, a_lifted, low[c], high[c], FEW):
             continue
         for side in range(SIDES):
             if mask & (1 << side):
-                ahead[c, side] = s
+                ahead[c, side] = point_to_cell(a, low, high, c)
+    rows = states_of(within)
+    count = len(rows)
     while True:
-        best, at, from_side = least_open(ahead, done)
-        if at < 0:
+        best, k = least_open(flat, rows, count)
+        if k < 0:
             break
-        done[at, from_side] = True
+        if best > limit:  # what is still open is no nearer
+            break
+        at, from_side = rows[k] // SIDES, rows[k] % SIDES
+        count -= 1
+        rows[k] = rows[count]
         e = contact[at]
         leave = 2 >> from_side  # bit of the other side
         for row in range(len(near[0])):
@@ -160,10 +186,12 @@ def bound_from(sight, region, plates, cells, pair, near, a, a_mask, ahead):  # t
             arrive = pair[f, e]
             for d in range(first[f], first[f + 1]):
                 s = best + apart[at, d]
+                if s > limit or not use[d]:
+                    continue
                 for side in range(SIDES):
                     if arrive & (1 << side) and s < ahead[d, side]:
                         ahead[d, side] = s
-    for c in range(n):  # a chain may slide along touching cells for nothing; the straight way may not
+    for c in within:  # a chain may slide along touching cells for nothing; the straight way may not
         s = point_to_cell(a, low, high, c)
         for side in range(SIDES):
             ahead[c, side] = max(ahead[c, side], s)

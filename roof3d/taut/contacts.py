@@ -15,7 +15,7 @@ import numpy as np
 from numba import njit
 
 from roof3d.records import Floats
-from roof3d.taut.sight import STAND_OFF, Sight, crossed, lift_all
+from roof3d.taut.sight import OFFSET, STAND_OFF, Sight, crossed, lift_all, lift_apart
 from roof3d.taut.surfaces import Surfaces
 
 SAME_LINE = 0.001  # m, outlines closer than this run along one another
@@ -37,6 +37,7 @@ class Contacts:
     n1: Floats  # (e, 3) unit; zero for corners
     n2: Floats  # (e, 3)
     shift: Floats  # (e, 3) off both faces by STAND_OFF, inner part of the edge
+    other: Floats  # (e, 3) of corners where edges cross in a point: the shift to the other side; else nan
     guess: np.ndarray  # (e,) bool, the shift is a guess: a face of unknown side is near
     slack: Floats  # (e,) m, how far what lies in the wedge's faces may be off their planes
     edge_count: int
@@ -142,6 +143,11 @@ def find_contacts(surfaces: Surfaces, sight: Sight, ground: float) -> Contacts:
     shift = STAND_OFF * bisector / lean[:, None]
     corners = _corners(start, stop, way, n1, n2, surfaces)
     lifted, guess = lift_all(sight.arrays, sight.faced, corners)
+    other = np.full((len(corners), 3), np.nan)
+    for i, corner in enumerate(corners):
+        one, two = np.empty(3), np.empty(3)
+        if lift_apart(sight.arrays, sight.faced, corner, one, two):
+            lifted[i], other[i], guess[i] = one, two - corner, False
     zero = np.zeros((len(corners), 3))
     return Contacts(
         start=np.concatenate((start, corners)),
@@ -150,6 +156,7 @@ def find_contacts(surfaces: Surfaces, sight: Sight, ground: float) -> Contacts:
         n1=np.concatenate((n1, zero)),
         n2=np.concatenate((n2, zero)),
         shift=np.concatenate((shift, lifted - corners)),
+        other=np.concatenate((np.full((edges, 3), np.nan), other)),
         guess=np.concatenate((np.zeros(edges, dtype=bool), guess)),
         slack=np.concatenate((_slack(surfaces, start, stop, n1, n2), np.full(len(corners), SLACK_LEAST))),
         edge_count=edges,
@@ -178,9 +185,13 @@ def _edge_pieces(surfaces: Surfaces) -> list[Piece]:
             if t1 - t0 < SAME_LINE and len(cuts) > 2:
                 continue
             middle = 0.5 * (t0 + t1)
-            here = [i] + [o[2] for o in others if o[0] <= middle <= o[1]]
-            if min(here) != i:
+            here = np.array([i] + [o[2] for o in others if o[0] <= middle <= o[1]])
+            if here.min() != i:
                 continue  # the segment of the lowest number tells it
+            # a strip as thin as a line has both its sides here: its neighbours meet, it does not count
+            regions, times = np.unique(region[here], return_counts=True)
+            broad = ~np.isin(region[here], regions[times > 1])
+            here = here[broad] if broad.any() else here
             square = inward[here] - np.outer(inward[here] @ way, way)
             square /= np.maximum(np.linalg.norm(square, axis=1), 1e-300)[:, None]
             wedge = _wedge(square, surfaces.normals[region[here]], surfaces.oriented[region[here]], way)
@@ -255,7 +266,8 @@ def _cut_where_pierced(
     for a, b, p, q in zip(start, stop, n1, n2, strict=True):
         length = float(np.linalg.norm(b - a))
         hit = found[: crossed(sight.arrays, a, b, found)]
-        over_a, over_b = sight.normal[hit] @ a - sight.offset[hit], sight.normal[hit] @ b - sight.offset[hit]
+        normal, offset = sight.faces[hit, :OFFSET], sight.faces[hit, OFFSET]
+        over_a, over_b = normal @ a - offset, normal @ b - offset
         steep = np.abs(over_a - over_b) > STEEP * length  # not a face that the edge runs along
         places = length * (over_a / np.where(steep, over_a - over_b, 1.0))[steep]
         places = np.sort(places[(places > 2 * SAME_LINE) & (places < length - 2 * SAME_LINE)])

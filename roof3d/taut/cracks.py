@@ -14,56 +14,62 @@ from numba import njit
 
 from roof3d.records import Floats
 from roof3d.taut.contacts import Contacts
-from roof3d.taut.sight import Sight, near_triangles
+from roof3d.taut.sight import Sight, height_over, near_triangles, over_triangle
 from roof3d.taut.surfaces import Surfaces
 
 CRACK = 0.010  # m
+LEAN = 0.2  # sine of the angle between the two sides of a crack at most
 TOUCHING = 0.0015  # m, nearer than this a face counts as the edge's own
-STRETCH = 0.1  # m, edges are looked at in stretches of about this length
+STRETCH = 0.1  # m, edges are looked at in stretches of about this length ...
+STEP = 0.01  # m, ... and plugged in steps of about this length
 
 
 @njit(cache=True)
 def _strips(sight, faced, start, way, length, n1, n2):  # type: ignore[no-untyped-def]
     """Strips (edge point, edge point, foot, foot) from edges to faces near them, as rows of 12."""
+    faces = sight[0]
     rows = [np.zeros(12)]
     found = np.empty(64, np.int64)
-    x = np.empty((3, 3))
+    x, foot = np.empty((2, 3)), np.empty((2, 3))
     for e in range(len(length)):
         pieces = max(1, int(np.ceil(length[e] / STRETCH)))
+        fine = int(np.ceil(length[e] / pieces / STEP))
         for i in range(pieces):
-            for end in range(3):
-                t = length[e] * (i + 0.5 * end) / pieces
+            middle = np.empty(3)
+            for c in range(3):
+                middle[c] = start[e, c] + length[e] * (i + 0.5) / pieces * way[e, c]
+            half = 0.5 * length[e] / pieces
+            for k in found[: near_triangles(sight, middle, CRACK + half, found)]:
+                on1 = on2 = 0.0
                 for c in range(3):
-                    x[end, c] = start[e, c] + t * way[e, c]
-            for end in range(3):
-                count = near_triangles(
-                    sight,
-                    x[end], CRACK, found,
-                )  # fmt: skip
-                for j in range(count):
-                    k = found[j]
-                    s0 = s1 = s2 = 0.0
-                    for c in range(3):
-                        s0 += sight[0][k, c] * x[0, c]
-                        s1 += sight[0][k, c] * x[2, c]
-                        s2 += sight[0][k, c] * x[end, c]
-                    s0 -= sight[1][k]
-                    s1 -= sight[1][k]
-                    s2 -= sight[1][k]
-                    if max(abs(s0), abs(s1)) > 2.0 * CRACK:
+                    on1 += faces[k, c] * n1[e, c]
+                    on2 += faces[k, c] * n2[e, c]
+                own = faced[k] < 1 or on1 > 0.9 or on2 > 0.9
+                lean = 0.0
+                for c in range(3):
+                    lean += faces[k, c] * way[e, c]
+                if abs(lean) > LEAN:
+                    continue  # the edge runs into the face: an inner corner
+                for j in range(fine):
+                    near = True
+                    for end in range(2):
+                        t = length[e] * (i + (j + end) / fine) / pieces
+                        for c in range(3):
+                            x[end, c] = start[e, c] + t * way[e, c]
+                        s = height_over(faces, k, x[end, 0], x[end, 1], x[end, 2])
+                        for c in range(3):
+                            foot[end, c] = x[end, c] - s * faces[k, c]
+                        near = near and TOUCHING * own <= abs(s) <= CRACK
+                    # beyond the face there is no crack, but free air
+                    if (
+                        not near
+                        or not over_triangle(faces, k, foot[0])
+                        or not over_triangle(faces, k, foot[1])
+                    ):
                         continue
-                    on1 = on2 = 0.0
-                    for c in range(3):
-                        on1 += sight[0][k, c] * n1[e, c]
-                        on2 += sight[0][k, c] * n2[e, c]
-                    if abs(s2) < TOUCHING and (faced[k] < 1 or on1 > 0.9 or on2 > 0.9):
-                        continue  # the edge's own face
                     row = np.empty(12)
                     for c in range(3):
-                        row[c] = x[0, c]
-                        row[3 + c] = x[2, c]
-                        row[6 + c] = x[2, c] - s1 * sight[0][k, c]
-                        row[9 + c] = x[0, c] - s0 * sight[0][k, c]
+                        row[c], row[3 + c], row[6 + c], row[9 + c] = x[0, c], x[1, c], foot[1, c], foot[0, c]
                     rows.append(row)
     return rows
 

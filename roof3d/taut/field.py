@@ -9,16 +9,17 @@ from scipy.spatial import cKDTree
 
 from roof3d.records import Floats, Ints, Lengths, Mesh, Roof, TautPath
 from roof3d.taut import store
-from roof3d.taut.cells import SIDES, Cells, bound_from, cut_cells
+from roof3d.taut.cells import SIDES, Cells, bound_from, cells_within, cut_cells
 from roof3d.taut.clear import cells_seen
 from roof3d.taut.contacts import Contacts, find_contacts
 from roof3d.taut.cracks import plug
 from roof3d.taut.graph import Graph, build_graph, lengths_from, place_ends
 from roof3d.taut.hidden import Plates, build_plates, pair_cosines, pair_masks, seen_from
-from roof3d.taut.search import ALLOWANCE, CHECKS, Building, Tied, search_all
+from roof3d.taut.search import ALLOWANCE, CHECKS, Building, Tied, sealed, search_all
 from roof3d.taut.shorten import MOST
-from roof3d.taut.sight import Sight, blocked, build_sight, lift_all, winding
+from roof3d.taut.sight import FINE, STAND_OFF, Sight, blocked, build_sight, lift_all, winding
 from roof3d.taut.surfaces import Surfaces, merge
+from roof3d.taut.targets import OPEN, WIDEST, Targets, decide_all, make_targets
 from roof3d.taut.thin import PIECES_MOST, thin
 
 ENOUGH = 2e-6  # m, a bracket this narrow ends the search for a point
@@ -30,6 +31,7 @@ SETTLED_FROM = 1000  # points from which on settling pays in any case
 BATCH = 12  # cells measured before their bounds are used for the next
 WIDE = 0.001  # m, brackets wider than this are tried against their neighbours'
 NEIGHBOURS = 24
+TIED_STEP = 2.0  # m, limits up to which an anchor is tied are multiples of this
 KEPT = 256  # anchors whose part of the work is kept with a preparation
 
 
@@ -76,11 +78,12 @@ class Preparation:
             self.graph.lifted,
             self.cell_ends,
             self.pair_clear,
+            min(STAND_OFF, max(FINE, 2.0 * self.surfaces.fit_m)),
         )
 
 
 def _contact_arrays(c: Contacts) -> tuple[np.ndarray, ...]:
-    return c.start, c.way, c.length, c.n1, c.n2, c.shift, c.guess
+    return c.start, c.way, c.length, c.n1, c.n2, c.shift, c.guess, c.other, c.slack
 
 
 def prepare_mesh(mesh: Mesh, ground: float) -> Preparation:
@@ -161,7 +164,11 @@ def inside(preparation: Preparation, points: Floats) -> np.ndarray:
     """Which of the points (n, 3) lie inside the building (generalised winding number over a half)."""
     sight = preparation.sight
     lifted, _ = lift_all(sight.arrays, sight.faced, np.ascontiguousarray(points, dtype=np.float64))
-    return np.array([abs(winding(sight.corner, p)) > 0.5 for p in lifted], dtype=bool)
+    return _within(sight, lifted)
+
+
+def _within(sight: Sight, lifted: Floats) -> np.ndarray:
+    return np.array([abs(winding(sight.faces, p)) > 0.5 for p in lifted], dtype=bool)
 
 
 @dataclass(frozen=True, eq=False)
@@ -187,6 +194,9 @@ class _Tied:
     before: Ints  # (c, 2)
     clear: Ints  # (c,) 1 where the anchor sees all of the cell
     guess: bool  # the anchor lies on a face of unknown side, or sees nothing
+    limit: float  # m, all this holds for ropes up to here
+    nodes: Ints  # (m,) nodes of the graph within the limit
+    in_use: Ints  # (e,) 1 where a contact may be touched by a rope within the limit
     settled: list[float] = field(default_factory=list)  # limits up to which the cells' middles are measured
 
     @property
@@ -201,15 +211,22 @@ class _Tied:
             self.tip_ahead,
             self.known,
             self.before,
+            np.flatnonzero(self.in_use),
+            self.in_use,
+            self.nodes,
         )
 
 
-def _tie(preparation: Preparation, anchor: Floats) -> _Tied:
-    """The anchor's part of the work, kept with the preparation: it does not depend on the points."""
+def _tie(preparation: Preparation, anchor: Floats, limit: float) -> _Tied:
+    """The anchor's part of the work, kept with the preparation: it does not depend on the points.
+
+    It holds for ropes up to the limit: only contacts and nodes within it are looked at.
+    """
     anchor = np.ascontiguousarray(anchor, dtype=np.float64).reshape(3)
     kept = preparation.tied.get(anchor.tobytes())
-    if kept is not None:
+    if kept is not None and limit <= kept.limit:
         return kept
+    limit = TIED_STEP * np.ceil(limit / TIED_STEP)  # so that limits a little apart share one
     sight, contacts, graph = preparation.sight, preparation.contacts, preparation.graph
     places, guesses = lift_all(sight.arrays, sight.faced, anchor[None])
     lifted = places[0]
@@ -224,29 +241,46 @@ def _tie(preparation: Preparation, anchor: Floats) -> _Tied:
         contacts.n2,
         preparation.ends,
         anchor,
+        lifted,
+        limit,
         mask,
     )
     shape = (len(preparation.cells.contact), SIDES)
     clear = np.zeros(shape[0], dtype=np.int64)
-    ends = preparation.cell_ends
-    cells_seen(
-        sight.arrays, lifted, np.ascontiguousarray(ends[:, 0]), np.ascontiguousarray(ends[:, 1]), clear
-    )
+    cells = preparation.cells.arrays
+    within = cells_within(cells, anchor, limit)
+    cells_seen(sight.arrays, lifted, preparation.cell_ends, within, clear)
     clear[np.diagonal(preparation.pair_clear) == 0] = 0
     ahead, known, before = np.empty(shape), np.empty(shape), np.empty(shape, dtype=np.int64)
-    cells, pair, near = preparation.cells.arrays, preparation.pair, preparation.near
-    bound_from(sight.arrays, sight.region, plates, cells, pair, near, anchor, mask, ahead)
+    pair, near = preparation.pair, preparation.near
+    bound_from(
+        sight.arrays, sight.region, plates, cells, pair, near, anchor, lifted, mask, within, limit, ahead
+    )
     contact = preparation.cells.contact
     arrays = preparation.contact_arrays
-    lengths_from(sight.arrays, arrays, contact, graph.arrays, anchor, lifted, known, before)
+    nodes = cells_within(cells, anchor, limit + SPARE)
+    lengths_from(
+        sight.arrays, arrays, contact, graph.arrays, anchor, lifted, nodes, limit + SPARE, known, before
+    )
     # an anchor that sees no node may be walled in by the stand-off: what it finds blocked proves nothing
-    guess = bool(guesses[0]) or (len(known) > 0 and not np.isfinite(known).any())
+    guess = bool(guesses[0]) or (
+        not np.isfinite(known).any() and bool(sealed(sight.arrays, lifted, graph.lifted))
+    )
     tip_ahead = np.linalg.norm(preparation.ends - anchor, axis=2)
-    tied = _Tied(anchor, lifted, mask, ahead, tip_ahead, known, before, clear, guess)
+    in_use = _in_use(preparation, ahead, limit)
+    tied = _Tied(anchor, lifted, mask, ahead, tip_ahead, known, before, clear, guess, limit, nodes, in_use)
     if len(preparation.tied) >= KEPT:
         preparation.tied.pop(next(iter(preparation.tied)))
     preparation.tied[anchor.tobytes()] = tied
     return tied
+
+
+def _in_use(preparation: Preparation, ahead: Floats, limit: float) -> Ints:
+    """Which contacts (e,) have a cell within the limit."""
+    first = preparation.cells.first
+    least = ahead.min(axis=1) <= limit
+    count = np.concatenate(([0], np.cumsum(least)))
+    return (count[first[1:]] > count[first[:-1]]).astype(np.int64)
 
 
 def _search(
@@ -256,8 +290,9 @@ def _search(
     limit: float,
     checks: int,
     thorough: bool = False,
+    served: Floats | None = None,
 ) -> _Raw:
-    tied = _tie(preparation, anchor)
+    tied = _tie(preparation, anchor, limit)
     sight = preparation.sight
     points = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 3)
     lifted, guess = lift_all(sight.arrays, sight.faced, points)
@@ -272,7 +307,8 @@ def _search(
         np.zeros(n, dtype=np.int64),
     )
     search_all(
-        preparation.arrays, tied.arrays, points, lifted, guess, float(limit), checks, ENOUGH, thorough,
+        preparation.arrays, tied.arrays, points, lifted, guess, np.full(n, float(limit)),
+        np.full(n, -np.inf) if served is None else served, checks, ENOUGH, thorough,
         raw.lo, raw.hi, raw.sequence, raw.count, raw.places, raw.checks,
     )  # fmt: skip
     return raw
@@ -329,7 +365,7 @@ def _settle(preparation: Preparation, anchor: Floats, limit: float = np.inf) -> 
     as far as the lower bound of its middle less half the cell. Bounds only ever rise, to other valid
     bounds; what is searched with them later is proven as before.
     """
-    tied, cells = _tie(preparation, anchor), preparation.cells
+    tied, cells = _tie(preparation, anchor, limit), preparation.cells
     if tied.settled and tied.settled[-1] >= limit:
         return
     tips, tip_of = preparation.tips, preparation.tip_of
@@ -352,7 +388,46 @@ def _settle(preparation: Preparation, anchor: Floats, limit: float = np.inf) -> 
         row = batch[~at_tip] - len(tips)
         tied.ahead[row] = np.maximum(tied.ahead[row], bound[~at_tip, None])
         np.maximum(tied.tip_ahead, reached[tip_of], out=tied.tip_ahead)
+    tied.in_use[:] = _in_use(preparation, tied.ahead, tied.limit)
     tied.settled.append(limit)
+
+
+def targets(preparation: Preparation, points: Floats) -> Targets:
+    """Points (n, 3), local frame, prepared once for ``decide`` with many anchors."""
+    return make_targets(preparation.sight, points)
+
+
+def decide(
+    preparation: Preparation,
+    anchor: Floats,
+    at: Targets,
+    limit: float,
+    checks: int = CHECKS,
+    settle: bool = True,
+) -> Lengths:
+    """Which targets are within a rope of length ``limit``, by as few taut lengths as that takes.
+
+    The ends of the brackets are as valid as those of ``measure``, but only as near to each other as the
+    verdict needs: ``hi <= limit`` (within), ``lo > limit`` (beyond), or else a bracket that
+    straddles the limit.
+    """
+    if preparation.slack > 0.0:
+        return _measure_scan(preparation, np.asarray(anchor, dtype=np.float64), at.points, limit, checks)
+    tied, sight = _tie(preparation, anchor, limit + WIDEST), preparation.sight
+    n = len(at)
+    lo, hi, state = np.empty(n), np.empty(n), np.empty(n, dtype=np.int8)
+    decide_all(
+        preparation.arrays, tied.arrays, at.points, at.lifted, at.guess, at.order, at.first, at.last,
+        at.child, at.centre, at.whole, float(limit), tied.guess, checks, ENOUGH, lo, hi, state,
+    )  # fmt: skip
+    wide = np.flatnonzero((state == OPEN) & (lo + NARROW < hi))
+    unknown = ~np.isfinite(hi[wide])
+    wide = np.concatenate((wide[~unknown], wide[unknown][~_within(sight, at.lifted[wide[unknown]])]))
+    if settle and len(wide):
+        _settle(preparation, anchor, limit)
+        again = _search(preparation, anchor, at.points[wide], limit + NARROW, MORE * checks, thorough=True)
+        lo[wide], hi[wide] = np.maximum(lo[wide], again.lo), np.minimum(hi[wide], again.hi)
+    return Lengths(lo, hi)
 
 
 def _measure_scan(

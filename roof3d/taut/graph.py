@@ -14,7 +14,7 @@ import numpy as np
 from numba import njit
 
 from roof3d.records import Floats, Ints
-from roof3d.taut.cells import SIDES, Cells, least_open
+from roof3d.taut.cells import SIDES, Cells, least_open, states_of
 from roof3d.taut.hidden import side_mask
 from roof3d.taut.sight import Sight, blocked
 from roof3d.taut.ways import place_contact
@@ -116,39 +116,42 @@ def build_graph(sight: Sight, contacts: tuple[np.ndarray, ...], cells: Cells) ->
 
 
 @njit(cache=True, nogil=True)
-def lengths_from(sight, contacts, contact, graph, a, a_lifted, known, before):  # type: ignore[no-untyped-def]
-    """Shortest graph paths from an anchor: known[node, side it arrives from], state before it (-1)."""
+def lengths_from(sight, contacts, contact, graph, a, a_lifted, within, limit, known, before):  # type: ignore[no-untyped-def]
+    """Shortest graph paths from an anchor: known[node, side it arrives from], state before it (-1).
+
+    Paths longer than the limit need not be the shortest; nodes that are not ``within`` it are left out.
+    """
     point, lifted, first, target, weight, leave, arrive = graph
     start, n1, n2 = contacts[0], contacts[3], contacts[4]
-    n = len(contact)
-    done = np.zeros((n, SIDES), np.bool_)
+    use = np.zeros(len(contact), np.bool_)
     known[:] = np.inf
     before[:] = -1
-    for i in range(n):
+    flat = known.reshape(-1)
+    for i in within:
+        use[i] = True
         mask = side_mask(start, n1, n2, contact[i], a)
         if mask == 0:
             continue
         s = 0.0
         for c in range(3):
             s += (point[i, c] - a[c]) ** 2
-        s = np.sqrt(s)
-        if blocked(
-            sight,
-            a_lifted,
-            lifted[i],
-        ):
+        if blocked(sight, a_lifted, lifted[i]):
             continue
         for side in range(SIDES):
             if mask & (1 << side):
-                known[i, side] = s
+                known[i, side] = np.sqrt(s)
+    rows = states_of(within)
+    count = len(rows)
     while True:
-        best, at, came = least_open(known, done)
-        if at < 0:
+        best, row = least_open(flat, rows, count)
+        if row < 0 or best > limit:
             break
-        done[at, came] = True
+        at, came = rows[row] // SIDES, rows[row] % SIDES
+        count -= 1
+        rows[row] = rows[count]
         go = 2 >> came
         for k in range(first[at], first[at + 1]):
-            if leave[k] & go == 0:
+            if leave[k] & go == 0 or not use[target[k]]:
                 continue
             s = best + weight[k]
             for side in range(SIDES):

@@ -18,7 +18,7 @@ import numpy as np
 from numba import njit
 
 from roof3d.records import Floats, Ints
-from roof3d.taut.sight import crossed
+from roof3d.taut.sight import SOLID, crossed
 from roof3d.taut.surfaces import Surfaces
 
 CLEAR = 0.003  # m, by which a region must cover: off its plane, and within its outline
@@ -34,17 +34,14 @@ ON_EDGE = 1e-4  # m, a point this near an edge lies on it; well within the allow
 class Plates:
     """Regions with their outlines in a frame of their own plane."""
 
-    normal: Floats  # (r, 3)
-    offset: Floats  # (r,)
-    u: Floats  # (r, 3)
-    v: Floats  # (r, 3)
+    frame: Floats  # (r, 10) unit normal, plane's offset, two axes in the plane
     first: Ints  # (r + 1,) rows of outline
-    outline: Floats  # (s, 4) ua va ub vb
+    outline: Floats  # (s, 4) ends of a side along the axes: ua va ub vb
 
     @property
     def arrays(self) -> tuple[np.ndarray, ...]:
         """What the compiled functions take."""
-        return self.normal, self.offset, self.u, self.v, self.first, self.outline
+        return self.frame, self.first, self.outline
 
 
 def build_plates(surfaces: Surfaces) -> Plates:
@@ -53,7 +50,7 @@ def build_plates(surfaces: Surfaces) -> Plates:
     count = len(normal)
     helper = np.eye(3)[np.argmin(np.abs(normal), axis=1)]
     u = np.cross(normal, helper)
-    u /= np.linalg.norm(u, axis=1)[:, None]
+    u /= np.maximum(np.linalg.norm(u, axis=1), 1e-300)[:, None]
     v = np.cross(normal, u)
     order = np.argsort(surfaces.segment_region, kind="stable")
     region = surfaces.segment_region[order]
@@ -62,7 +59,8 @@ def build_plates(surfaces: Surfaces) -> Plates:
         [np.einsum("ij,ij->i", point, axis[region]) for point in (a, b) for axis in (u, v)], axis=1
     )
     first = np.concatenate(([0], np.cumsum(np.bincount(region, minlength=count))))
-    return Plates(normal, surfaces.offsets, u, v, first.astype(np.int64), np.ascontiguousarray(outline))
+    frame = np.concatenate((normal, surfaces.offsets[:, None], u, v), axis=1)
+    return Plates(np.ascontiguousarray(frame), first.astype(np.int64), np.ascontiguousarray(outline))
 
 
 @njit(cache=True)
@@ -101,26 +99,33 @@ def _hull_meets(points, ua, va, ub, vb):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _hides(pn, po, pu, pv, first, outline, r, e0, e1, f0, f1, points):  # type: ignore[no-untyped-def]
-    """Whether region r hides segment e0-e1 from f0-f1 altogether (the centre is known to cross r)."""
-    s = np.empty(4)
+def _hides(frame, first, outline, r, piece, points):  # type: ignore[no-untyped-def]
+    """Whether region r hides segment piece[0:6] from piece[6:12] altogether (the centre is known to cross r).
+
+    ``points`` (4, 3) is memory: where the four pieces cross the plane, and the ends' heights over it.
+    """
     for c in range(4):
-        q = e0 if c == 0 else e1 if c == 1 else f0 if c == 2 else f1
-        s[c] = pn[r, 0] * q[0] + pn[r, 1] * q[1] + pn[r, 2] * q[2] - po[r]
-    if not (
-        (s[0] > CLEAR and s[1] > CLEAR and s[2] < -CLEAR and s[3] < -CLEAR)
-        or (s[0] < -CLEAR and s[1] < -CLEAR and s[2] > CLEAR and s[3] > CLEAR)
-    ):
+        s = -frame[r, 3]
+        for k in range(3):
+            s += frame[r, k] * piece[3 * c + k]
+        points[c, 2] = s
+    over = min(points[0, 2], points[1, 2])
+    if over > CLEAR:
+        if not max(points[2, 2], points[3, 2]) < -CLEAR:
+            return False
+    elif not (max(points[0, 2], points[1, 2]) < -CLEAR and min(points[2, 2], points[3, 2]) > CLEAR):
         return False
     k = 0
     for i in range(2):
-        e = e0 if i == 0 else e1
+        e = 3 * i
         for j in range(2):
-            f = f0 if j == 0 else f1
-            t = s[i] / (s[i] - s[2 + j])
-            x, y, z = e[0] + t * (f[0] - e[0]), e[1] + t * (f[1] - e[1]), e[2] + t * (f[2] - e[2])
-            points[k, 0] = pu[r, 0] * x + pu[r, 1] * y + pu[r, 2] * z
-            points[k, 1] = pv[r, 0] * x + pv[r, 1] * y + pv[r, 2] * z
+            f = 6 + 3 * j
+            t = points[i, 2] / (points[i, 2] - points[2 + j, 2])
+            x = piece[e] + t * (piece[f] - piece[e])
+            y = piece[e + 1] + t * (piece[f + 1] - piece[e + 1])
+            z = piece[e + 2] + t * (piece[f + 2] - piece[e + 2])
+            points[k, 0] = frame[r, 4] * x + frame[r, 5] * y + frame[r, 6] * z
+            points[k, 1] = frame[r, 7] * x + frame[r, 8] * y + frame[r, 9] * z
             k += 1
     for row in range(first[r], first[r + 1]):
         if _hull_meets(points, outline[row, 0], outline[row, 1], outline[row, 2], outline[row, 3]):
@@ -134,57 +139,58 @@ def may_see(sight, region, plates, e0, e1, f0, f1, tries):  # type: ignore[no-un
 
     ``tries`` pieces are looked at; what is undecided then counts as seen.
     """
-    stack = np.empty((2 * TRIES + 4, 4, 3))
+    frame, first, outline = plates
+    stack = np.empty((2 * min(tries, TRIES) + 4, 12))  # pairs of segments: ends of one, ends of the other
     for c in range(3):
-        stack[0, 0, c], stack[0, 1, c], stack[0, 2, c], stack[0, 3, c] = e0[c], e1[c], f0[c], f1[c]
+        stack[0, c], stack[0, 3 + c], stack[0, 6 + c], stack[0, 9 + c] = e0[c], e1[c], f0[c], f1[c]
     top = 1
     found = np.empty(12, np.int64)
-    points = np.empty((4, 2))
-    middle_e = np.empty(3)
-    middle_f = np.empty(3)
-    now = np.empty((4, 3))
+    points = np.empty((4, 3))
+    middle = np.empty((2, 3))
+    now = stack[len(stack) - 1]
+    middle_e, middle_f = middle[0], middle[1]
     for _ in range(min(tries, TRIES)):
         if top == 0:
             return False
         top -= 1
-        now[:] = stack[top]
+        le = lf = 0.0
+        for c in range(12):
+            now[c] = stack[top, c]
         for c in range(3):
-            middle_e[c] = 0.5 * (now[0, c] + now[1, c])
-            middle_f[c] = 0.5 * (now[2, c] + now[3, c])
-        count = crossed(
-            sight,
-            middle_e,
-            middle_f,
-            found,
-        )
+            middle_e[c] = 0.5 * (now[c] + now[3 + c])
+            middle_f[c] = 0.5 * (now[6 + c] + now[9 + c])
+            le += (now[3 + c] - now[c]) ** 2
+            lf += (now[9 + c] - now[6 + c]) ** 2
+        count = crossed(sight, middle_e, middle_f, found)
         if count == 0:
             return True
         hidden = False
         for k in range(count):
-            if _hides(
-                plates[0], plates[1], plates[2], plates[3], plates[4], plates[5],
-                region[found[k]], now[0], now[1], now[2], now[3], points,
-            ):  # fmt: skip
+            if sight[0][found[k], SOLID] != 0.0 and _hides(
+                frame, first, outline, region[found[k]], now, points
+            ):
                 hidden = True
                 break
         if hidden:
             continue
-        le = lf = 0.0
-        for c in range(3):
-            le += (now[1, c] - now[0, c]) ** 2
-            lf += (now[3, c] - now[2, c]) ** 2
-        if max(le, lf) < SMALLEST * SMALLEST or top + 2 >= len(stack):
+        if max(le, lf) < SMALLEST * SMALLEST or top + 3 >= len(stack):
             return True
-        stack[top] = now
-        stack[top + 1] = now
-        if le >= lf:
-            stack[top, 1] = middle_e
-            stack[top + 1, 0] = middle_e
-        else:
-            stack[top, 3] = middle_f
-            stack[top + 1, 2] = middle_f
+        cut = 0 if le >= lf else 6  # the longer segment is halved
+        for c in range(12):
+            stack[top, c] = stack[top + 1, c] = now[c]
+        for c in range(3):
+            half = middle_e[c] if cut == 0 else middle_f[c]
+            stack[top, cut + 3 + c] = stack[top + 1, cut + c] = half
         top += 2
     return top > 0  # undecided counts as seen
+
+
+@njit(cache=True)
+def point_may_see(sight, region, plates, p, lifted, f0, f1, tries):  # type: ignore[no-untyped-def]
+    """may_see for a point, as it is or stood off: what either may see can be argued with (search.py)."""
+    return may_see(sight, region, plates, p, p, f0, f1, tries) or may_see(
+        sight, region, plates, lifted, lifted, f0, f1, tries
+    )
 
 
 @njit(cache=True)
@@ -269,15 +275,6 @@ def _see_on_sides(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def seen_from(sight, region, plates, start, n1, n2, ends, point, masks):  # type: ignore[no-untyped-def]
-    """For one point: masks[e] = side of e where the point lies, 0 where e is provably of no use."""
-    for e in range(len(start)):
-        masks[e] = side_mask(start, n1, n2, e, point)
-        if masks[e] and not may_see(sight, region, plates, point, point, ends[e, 0], ends[e, 1], TRIES):
-            masks[e] = 0
-
-
-@njit(cache=True)
 def off_segment(low, high, p):  # type: ignore[no-untyped-def]
     """Distance from point p to the segment low-high."""
     dot = size = 0.0
@@ -290,6 +287,22 @@ def off_segment(low, high, p):  # type: ignore[no-untyped-def]
     for k in range(3):
         s += (p[k] - low[k] - t * (high[k] - low[k])) ** 2
     return np.sqrt(s)
+
+
+@njit(cache=True)
+def seen_from(  # type: ignore[no-untyped-def]
+    sight, region, plates, start, n1, n2, ends, point, lifted, limit, masks
+):
+    """For one point: masks[e] = side of e where the point lies, 0 where e is provably of no use."""
+    for e in range(len(start)):
+        masks[e] = 0
+        if off_segment(ends[e, 0], ends[e, 1], point) > limit:
+            continue
+        masks[e] = side_mask(start, n1, n2, e, point)
+        if masks[e] and not point_may_see(
+            sight, region, plates, point, lifted, ends[e, 0], ends[e, 1], TRIES
+        ):
+            masks[e] = 0
 
 
 @njit(cache=True)

@@ -7,7 +7,9 @@ Proof that the search is right.
 2. Over all polylines point - S - anchor, building ignored, the length is a convex function of the
    places on the contacts (shorten.py). The shortest path is stationary in it, hence it attains its
    minimum f(S). So if the minimiser of S is not free of the building, S is not the sequence of the
-   shortest path.
+   shortest path. A way is taken as free only where it is so with its bends stood off (sight.py); it is
+   refuted only where the building itself stands in the way, bends and ends as near to the faces as these
+   are known (ways.path_free). In between nothing is claimed: S stays, and f(S) with it, as a bound.
 3. Adding a contact never shortens the minimum: f(S + e) >= f(S).
 4. Contacts are cut into cells. Let ``W`` be the least distance between two cells (infinite where they
    provably cannot see each other, hidden.py), and ``H`` the least sum of such distances over chains of
@@ -21,7 +23,8 @@ Proof that the search is right.
    Also dropped are second and later contacts in a cell that the point sees as a whole, and contacts
    after a cell that the anchor sees as a whole, and a contact between two cells that see each other as
    a whole: parts of a shortest path are shortest paths, so there the rope runs straight (clear.py). Sight
-   is that of stood-off places, so this is used only where the sides admit the straight run as well.
+   is that of stood-off places, so this is used only where the straight run is one that the search takes:
+   the sides admit it, and it is not dropped as hidden (hidden.point_may_see, apart).
 6. Corners. Where S ends in a corner v, the way to v is a shortest path with fixed ends: its minimiser
    must be free, or S begins no shortest path; and of two free ways to v only the shorter begins one
    (of two equal ones either does: they can be exchanged). A shortest path never bends at a corner about
@@ -53,10 +56,21 @@ from roof3d.records import Floats, Ints
 from roof3d.taut.cells import CELLS_MOST, FEW, point_to_cell
 from roof3d.taut.clear import all_see_all, sees_all
 from roof3d.taut.heap import pop, push
-from roof3d.taut.hidden import ON_EDGE, end_cosines, may_see, off_segment, side_mask
+from roof3d.taut.hidden import ON_EDGE, end_cosines, off_segment, point_may_see, side_mask
 from roof3d.taut.shorten import MOST, one_contact, over_one, shorten
 from roof3d.taut.sight import blocked, winding
-from roof3d.taut.ways import CANDIDATES, HINTS, first_ways, flip, onward, path_free, remember, whole
+from roof3d.taut.ways import (
+    CANDIDATES,
+    HINTS,
+    flip,
+    graph_ways,
+    neighbours_way,
+    onward,
+    path_free,
+    refuted,
+    remember,
+    whole,
+)
 
 ALLOWANCE = 0.0005  # m
 AT_END = 1e-6  # sum of cosines up to which a rope bends only at a contact's end
@@ -84,6 +98,7 @@ class Building(NamedTuple):
     node_lifted: Floats  # (c, 3) the same, stood off
     cell_ends: Floats  # (c, 2, 3) stood-off ends of the cells
     pair_clear: np.ndarray  # (c, c) cells that see each other whole; -1 not known yet
+    fine: float  # m, how near to the faces a rope is looked at before it is refuted (ways.path_free)
 
 
 class Tied(NamedTuple):
@@ -97,6 +112,9 @@ class Tied(NamedTuple):
     tip_ahead: Floats  # (e, 2) lower bounds to the ends of contacts
     known: Floats  # (c, 2) graph lengths to the middles of cells (graph.py)
     before: Ints  # (c, 2)
+    active: Ints  # (k,) contacts within the limit that the anchor was tied for
+    in_use: Ints  # (e,) 1 for those
+    nodes: Ints  # (m,) nodes of the graph within it
 
 
 class Pool(NamedTuple):
@@ -116,7 +134,7 @@ class Pool(NamedTuple):
 
 
 @njit(cache=True)
-def _sealed(sight, p, node_lifted):  # type: ignore[no-untyped-def]
+def sealed(sight, p, node_lifted):  # type: ignore[no-untyped-def]
     """Whether a stood-off point sees no node of the graph at all."""
     for n in range(len(node_lifted)):
         if not blocked(sight, p, node_lifted[n]):
@@ -152,16 +170,14 @@ def _out_of_reach(contacts, p, sequence, k, low, high, t, far, cut, from_end):  
 
 @njit(cache=True)
 def _runs_straight(  # type: ignore[no-untyped-def]
-    sight, ends, middles, first, reach, pair_clear, p_lifted, p_clear, e, before_last, from_p, c, cut
+    sight, ends, middles, first, apart, reach, pair_clear, p_lifted, p_clear, e, before_last, from_p, c, cut
 ):
     """Whether the point sees all of cell c, or all that the rope can have touched of contact e does.
 
     ``from_p``, ``before_last``: 0 and -1 where a rope from there to the cell is not admitted by the sides.
     """
     if from_p and p_clear[c] < 0:
-        p_clear[c] = not blocked(sight, p_lifted, middles[c]) and sees_all(
-            sight, p_lifted, ends[c, 0], ends[c, 1]
-        )
+        p_clear[c] = not blocked(sight, p_lifted, middles[c]) and sees_all(sight, p_lifted, ends, c)
     if from_p and p_clear[c]:
         return True
     if before_last < 0:
@@ -170,11 +186,9 @@ def _runs_straight(  # type: ignore[no-untyped-def]
         if reach[before_last, b - first[e]] >= cut:
             continue
         if pair_clear[b, c] < 0:
-            pair_clear[b, c] = not blocked(sight, middles[b], middles[c]) and all_see_all(
-                sight, ends[b, 0], ends[b, 1], ends[c, 0], ends[c, 1]
-            )
+            pair_clear[b, c] = not blocked(sight, middles[b], middles[c]) and all_see_all(sight, ends, b, c)
             pair_clear[c, b] = pair_clear[b, c]
-        if not pair_clear[b, c]:
+        if not pair_clear[b, c] or apart[b, c] == np.inf:
             return False
     return True
 
@@ -182,7 +196,7 @@ def _runs_straight(  # type: ignore[no-untyped-def]
 @njit(cache=True)
 def _search_one(  # type: ignore[no-untyped-def]
     building, tied, p, p_lifted, p_mask, p_cosine, p_clear, straight, cut, best, best_lower, count,
-    most_checks, enough, pool, work, corner_best, seq, places_t,
+    most_checks, enough, served, pool, work, corner_best, seq, places_t,
 ):  # fmt: skip
     """(length of the best way, proven least length, contacts, sequences looked at).
 
@@ -217,9 +231,9 @@ def _search_one(  # type: ignore[no-untyped-def]
                 if runs_on and pool_reach[parent, d - cell_first[last]] < cut:
                     from_cell[open_cells] = d
                     open_cells += 1
-        for row in range(len(start) if parent < 0 else len(near[0])):
+        for row in range(len(tied.active) if parent < 0 else len(near[0])):
             if parent < 0:
-                f = row
+                f = tied.active[row]
                 mask_out = flip(p_mask[f])
                 if mask_out == 0:
                     continue
@@ -227,7 +241,7 @@ def _search_one(  # type: ignore[no-untyped-def]
                 f = near[last, row]
                 if f < 0:
                     break
-                if (pair[last, f] & pool.mask[parent]) == 0:
+                if (pair[last, f] & pool.mask[parent]) == 0 or not tied.in_use[f]:
                     continue
                 if length[last] > 0.0:
                     come0 = p_cosine[last, 0] if came < 0 else cosine[last, came, 0]
@@ -258,7 +272,7 @@ def _search_one(  # type: ignore[no-untyped-def]
                             d = from_cell[j]
                             here = min(here, pool_reach[parent, d - cell_first[last]] + apart[d, c])
                         if here + beyond < cut and _runs_straight(
-                            building.sight, ends, middles, cell_first, pool_reach, pair_clear,
+                            building.sight, ends, middles, cell_first, apart, pool_reach, pair_clear,
                             p_lifted, p_clear, came, before_last if from_came else -1, from_p, c, cut,
                         ):  # fmt: skip
                             here = np.inf
@@ -314,9 +328,9 @@ def _search_one(  # type: ignore[no-untyped-def]
                 for c in range(cell_first[last], cell_first[last + 1]):
                     slot = c - cell_first[last]
                     through = pool_reach[parent, slot] + onward(ahead, c, pool.mask[parent])
-                    if through < cut and may_see(
+                    if through < cut and point_may_see(
                         building.sight, building.region, building.plates,
-                        p, p, cell_low[c], cell_high[c], FEW,
+                        p, p_lifted, cell_low[c], cell_high[c], FEW,
                     ):  # fmt: skip
                         bound = min(bound, through)
                     else:
@@ -352,9 +366,7 @@ def _search_one(  # type: ignore[no-untyped-def]
             free = 0
             if lower < corner_best[last] - SAME:
                 place = building.node_lifted[cell_first[last]]
-                free = path_free(
-                    building.sight, building.faced, contacts, place, p_lifted, sequence, k - 1, t_end, places
-                )
+                free = path_free(building, start[last], place, p, p_lifted, sequence, k - 1, t_end, places)
                 if free == 0 and contacts[6][last]:
                     free = -1
             if free == 0:
@@ -367,9 +379,7 @@ def _search_one(  # type: ignore[no-untyped-def]
             whole(contacts, sequence, k, low, high)
             lower, exact = shorten(p, tied.a, sequence, k, start, way, low, high, t)
             if exact < best:
-                free = path_free(
-                    building.sight, building.faced, contacts, tied.lifted, p_lifted, sequence, k, t, places
-                )
+                free = path_free(building, tied.a, tied.lifted, p, p_lifted, sequence, k, t, places)
                 if free < 0:
                     frontier = min(frontier, lower)
                 elif free > 0:
@@ -378,37 +388,26 @@ def _search_one(  # type: ignore[no-untyped-def]
                     for j in range(k):
                         seq[j] = sequence[j]
                         places_t[j] = t[j]
+                    if best <= served:
+                        return best, min(min(frontier, parent_key), best_lower), count, looked
 
 
-@njit(cache=True, nogil=True)
-def search_all(  # type: ignore[no-untyped-def]
-    building,
-    tied,
-    points,
-    lifted,
-    guess,
-    limit,
-    most_checks,
-    enough,
-    thorough,
-    lo,
-    hi,
-    seq,
-    count,
-    places_t,
-    checks,
-):
-    """Taut lengths from an anchor to points (n, 3); see the module's proof.
+class Work(NamedTuple):
+    """Memory of one search, made once for many points."""
 
-    ``enough``: a bracket this narrow ends the search; ``thorough`` as in ways.first_ways. ``guess[i]``:
-    the stood-off place of the point, or of the anchor, is a guess.
-    Results: lo, hi (n,), seq (n, MOST) contacts from the point to the anchor, count (n,),
-    places_t (n, MOST), checks (n,) sequences looked at.
-    """
-    sight, contacts, a = building.sight, building.contacts, tied.a
-    start, way, length, n1, n2 = contacts[0], contacts[1], contacts[2], contacts[3], contacts[4]
-    cell_first, cell_low, cell_high = building.cells[0], building.cells[2], building.cells[3]
-    n_contacts, n_cells = len(length), len(cell_low)
+    pool: Pool
+    work: tuple[np.ndarray, ...]
+    first_work: tuple[np.ndarray, ...]
+    hints: tuple[np.ndarray, ...]
+    p_mask: Ints  # (e,) sides of the contacts seen from the point
+    p_cosine: np.ndarray  # (e, 2) hidden.end_cosines of the point
+    p_clear: Ints  # (c,) 1 where the point sees all of the cell, -1 not known yet
+    corner_best: Floats  # (e,)
+
+
+@njit(cache=True)
+def make_work(n_contacts, n_cells):  # type: ignore[no-untyped-def]
+    """Memory for a building of so many contacts and cells."""
     pool = Pool(
         np.empty(POOL, np.int32), np.empty(POOL, np.int32), np.empty(POOL, np.int32),
         np.empty(POOL, np.int32), np.empty(POOL, np.int8), np.empty((POOL, CELLS_MOST), np.float32),
@@ -429,48 +428,93 @@ def search_all(  # type: ignore[no-untyped-def]
         np.empty((HINTS, MOST), np.int64), np.zeros(HINTS, np.int64), np.empty((HINTS, MOST)),
         np.arange(HINTS),
     )  # fmt: skip
-    p_mask, p_cosine = np.zeros(n_contacts, np.int64), np.ones((n_contacts, 2), np.float32)
-    p_clear, corner_best = np.empty(n_cells, np.int64), np.empty(n_contacts)
-    for i in range(len(points)):
-        p = points[i]
-        straight = 0.0
-        for c in range(3):
-            straight += (a[c] - p[c]) ** 2
-        straight = np.sqrt(straight)
-        lo[i], hi[i], count[i], checks[i] = straight, np.inf, 0, 0
-        if straight > limit:
-            continue
-        if not blocked(sight, lifted[i], tied.lifted):
-            hi[i] = straight
-            continue
-        for e in range(n_contacts):
-            p_mask[e] = side_mask(start, n1, n2, e, p)
-            if p_mask[e] and length[e] > 0.0:
-                if off_segment(cell_low[cell_first[e]], cell_high[cell_first[e + 1] - 1], p) < ON_EDGE:
-                    p_mask[e] = 0  # a rope from a place on an edge never bends at that same edge
-                else:
-                    end_cosines(start, way, length, e, p, p, p_cosine[e])
-        best, best_lower, count[i] = first_ways(
-            building, tied, p_mask, p, lifted[i], limit, straight, thorough,
-            hints, first_work, seq[i], places_t[i],
+    return Work(
+        pool, work, first_work, hints,
+        np.zeros(n_contacts, np.int64), np.ones((n_contacts, 2), np.float32),
+        np.empty(n_cells, np.int64), np.empty(n_contacts),
+    )  # fmt: skip
+
+
+@njit(cache=True)
+def measure_one(  # type: ignore[no-untyped-def]
+    building, tied, p, p_lifted, guess, limit, served, most_checks, enough, thorough, memory, seq, places_t
+):
+    """(lo, hi, contacts, sequences looked at) of one point; the way goes into seq and places_t.
+
+    ``limit``, ``served``: the search ends where the rope is known to be longer than the one, or not to be
+    longer than the other. ``enough``, ``thorough``, ``guess`` as in search_all.
+    """
+    sight, contacts, a = building.sight, building.contacts, tied.a
+    start, way, length, n1, n2 = contacts[0], contacts[1], contacts[2], contacts[3], contacts[4]
+    cell_first, cell_low, cell_high = building.cells[0], building.cells[2], building.cells[3]
+    p_mask, p_cosine, p_clear = memory.p_mask, memory.p_cosine, memory.p_clear
+    straight = 0.0
+    for c in range(3):
+        straight += (a[c] - p[c]) ** 2
+    straight = np.sqrt(straight)
+    if straight > limit:
+        return straight, np.inf, 0, 0
+    if not blocked(sight, p_lifted, tied.lifted):
+        return straight, straight, 0, 0
+    best, best_lower, count = neighbours_way(
+        building, tied, p, p_lifted, limit, memory.hints, memory.first_work, seq, places_t
+    )
+    if best <= served:
+        remember(memory.hints, count, seq, places_t)
+        return straight, best, count, 0
+    for e in tied.active:
+        p_mask[e] = side_mask(start, n1, n2, e, p)
+        if p_mask[e] and length[e] > 0.0:
+            if off_segment(cell_low[cell_first[e]], cell_high[cell_first[e + 1] - 1], p) < ON_EDGE:
+                p_mask[e] = 0  # a rope from a place on an edge never bends at that same edge
+            else:
+                end_cosines(start, way, length, e, p, p, p_cosine[e])
+    if thorough or count == 0:
+        best, best_lower, count = graph_ways(
+            building, tied, p_mask, p, p_lifted, limit, straight, best, best_lower, count,
+            memory.first_work, seq, places_t,
         )  # fmt: skip
-        if best == np.inf and abs(winding(sight[4], lifted[i])) > 0.5:
-            continue  # most likely inside the building: not searched, and nothing is claimed
-        for c in range(n_cells):
-            p_clear[c] = building.pair_clear[
-                c, c
-            ]  # 0 where the cell's place is a guess, else -1: not known yet
-        best, proven, count[i], checks[i] = _search_one(
-            building, tied, p, lifted[i], p_mask, p_cosine, p_clear, straight, min(limit, best), best,
-            best_lower, count[i], most_checks, enough, pool, work, corner_best, seq[i], places_t[i],
+    proven, looked = straight, 0
+    if best == np.inf and abs(winding(sight[0], p_lifted)) > 0.5:
+        return straight, np.inf, 0, 0  # most likely inside the building: not searched, nothing is claimed
+    if best > served:
+        for e in tied.active:
+            for c in range(cell_first[e], cell_first[e + 1]):
+                # 0 where the cell's place is a guess, else -1: not known yet
+                p_clear[c] = building.pair_clear[c, c]
+        best, proven, count, looked = _search_one(
+            building, tied, p, p_lifted, p_mask, p_cosine, p_clear, straight, min(limit, best), best,
+            best_lower, count, most_checks, enough, served, memory.pool, memory.work,
+            memory.corner_best, seq, places_t,
         )  # fmt: skip
-        hi[i] = best
         if best > limit:
             proven = min(proven, limit)
-        if best == np.inf and _sealed(sight, lifted[i], building.node_lifted):
+        if best == np.inf and sealed(sight, p_lifted, building.node_lifted):
             proven = straight  # walled in by the stand-off, it may be: that proves nothing
-        if guess[i]:
-            proven = straight  # its own side is a guess: nothing that was found blocked counts
-        lo[i] = max(straight, min(proven - ALLOWANCE, best))
-        if best < np.inf and count[i] > 0:
-            remember(hints, count[i], seq[i], places_t[i])
+        if guess or not refuted(building, p, a):
+            proven = straight  # its own side is a guess, or only the stand-off blocks the straight run
+    if best < np.inf and count > 0:
+        remember(memory.hints, count, seq, places_t)
+    return max(straight, min(proven - ALLOWANCE, best)), best, count, looked
+
+
+@njit(cache=True, nogil=True)
+def search_all(  # type: ignore[no-untyped-def]
+    building, tied, points, lifted, guess, limit, served, most_checks, enough, thorough,
+    lo, hi, seq, count, places_t, checks,
+):  # fmt: skip
+    """Taut lengths from an anchor to points (n, 3); see the module's proof.
+
+    ``limit``, ``served`` (n,): what is longer than the one, or not longer than the other, is not searched
+    further. ``enough``: a bracket this narrow ends the search; ``thorough``: the graph's ways are tried
+    even where a neighbour's sequence is free.
+    ``guess[i]``: the stood-off place of the point, or of the anchor, is a guess.
+    Results: lo, hi (n,), seq (n, MOST) contacts from the point to the anchor, count (n,),
+    places_t (n, MOST), checks (n,) sequences looked at.
+    """
+    memory = make_work(len(building.contacts[2]), len(building.cells[2]))
+    for i in range(len(points)):
+        lo[i], hi[i], count[i], checks[i] = measure_one(
+            building, tied, points[i], lifted[i], guess[i], limit[i], served[i], most_checks, enough,
+            thorough, memory, seq[i], places_t[i],
+        )  # fmt: skip

@@ -1,10 +1,12 @@
 """Whether a straight piece of rope is free of the building: double precision, bounding-box tree.
 
-Three lengths make the answer robust against files that are exact to a millimetre at best:
+Four lengths make the answer robust against files that are exact to a millimetre at best:
 
 - ``STAND_OFF`` (2 mm): rope ends and contact points are moved this far off every face they touch
   before a piece is tested, so that a rope lying on a face is not blocked by it. Lengths are always
   those of the unmoved points.
+- ``FINE`` (0.02 mm, or what the planes are off): what is found blocked stood off refutes a rope only if it is
+  blocked this near to the faces too, triangles as large as they are, and by the building itself (ways.py).
 - ``MARGIN`` (1 mm): triangles count this much larger in their own plane, so that no piece slips
   through hairline gaps where outlines do not share vertices.
 - ``ON_SURFACE`` (1 mm): points this far inside a face still count as outside.
@@ -20,62 +22,69 @@ from numba import njit
 from roof3d.records import Floats, Ints
 
 STAND_OFF = 0.002
+FINE = 2e-5
 MARGIN = 0.001
 ON_SURFACE = 0.001
+LIFT_SPARE = 0.05  # share of the stand-off by which a lift may fall short of it
+TOUCHED_MOST = 48  # triangles looked at about a place
+FACING = -0.9999  # cosine from which two faces look at each other
+PLACES = 9  # of a piece that are looked at for faces on both sides
+ON_FACE = 1e-6  # m, rounding
 LEAF = 4  # triangles in a leaf
+
+
+# columns of Sight.faces, together so that a face is one run of memory
+NORMAL, OFFSET = 0, 3  # unit normal; plane's offset
+SIDE, SIDE_OFFSET = 4, 13  # unit inward normals of the three sides, in its plane; their offsets
+CORNER = 16  # the three corners
+SOLID = 25  # 1, or 0 for plugs (cracks.py)
+COLUMNS = 26
 
 
 @dataclass(frozen=True, eq=False)
 class Sight:
-    """Covering triangles in a bounding-box tree; all arrays float64, local frame, metres."""
+    """Covering triangles in a bounding-box tree; local frame, metres.
 
-    normal: Floats  # (t, 3) unit
-    offset: Floats  # (t,)
-    side: Floats  # (t, 3, 3) unit inward normals of the triangle's sides, in its plane
-    side_offset: Floats  # (t, 3)
-    corner: Floats  # (t, 3, 3)
+    The tree's nodes stand in the order of a walk that goes left first, so that a walk needs no stack: into a
+    node is to the next row, past it to ``links[row, 0]``.
+    """
+
+    faces: Floats  # (t, COLUMNS)
     region: Ints  # (t,)
     faced: Ints  # (t,) 1 where the normal is known to point outward, 0 unknown, -1 plug
-    box_low: Floats  # (n, 3)
-    box_high: Floats  # (n, 3)
-    child: Ints  # (n, 2) inner: left, right; leaf: -1 - first, count
+    boxes: Floats  # (n, 6) low, high
+    links: Ints  # (n, 3) row past the node; of leaves: first triangle, number (of others nil)
 
     @property
     def arrays(self) -> tuple[np.ndarray, ...]:
         """What the compiled functions take."""
-        return (
-            self.normal,
-            self.offset,
-            self.side,
-            self.side_offset,
-            self.corner,
-            self.box_low,
-            self.box_high,
-            self.child,
-        )
+        return self.faces, self.boxes, self.links
 
 
 @njit(cache=True)
 def _build(low, high, middle):  # type: ignore[no-untyped-def]
     n = len(middle)
     order = np.arange(n)
-    box_low = np.empty((2 * n + 1, 3))
-    box_high = np.empty((2 * n + 1, 3))
-    child = np.empty((2 * n + 1, 2), np.int64)
-    stack = [(0, n, 0)]
-    used = 1
+    boxes = np.empty((2 * n + 1, 6))
+    links = np.zeros((2 * n + 1, 3), np.int64)
+    parent = np.full(2 * n + 1, -1)
+    right = np.zeros(2 * n + 1, np.int64)
+    stack = [(0, n, -1)]
+    used = 0
     while len(stack) > 0:
-        start, stop, node = stack.pop()
+        start, stop, above = stack.pop()
+        node = used
+        used += 1
+        parent[node] = above
+        if above >= 0:
+            right[above] = node  # the left child first, then the right one
         for axis in range(3):
-            smallest, largest = np.inf, -np.inf
+            boxes[node, axis], boxes[node, 3 + axis] = np.inf, -np.inf
             for k in range(start, stop):
-                smallest = min(smallest, low[order[k], axis])
-                largest = max(largest, high[order[k], axis])
-            box_low[node, axis] = smallest
-            box_high[node, axis] = largest
+                boxes[node, axis] = min(boxes[node, axis], low[order[k], axis])
+                boxes[node, 3 + axis] = max(boxes[node, 3 + axis], high[order[k], axis])
         if stop - start <= LEAF:
-            child[node, 0] = -1 - start
-            child[node, 1] = stop - start
+            links[node, 1], links[node, 2] = start, stop - start
             continue
         best, width = 0, -1.0
         for axis in range(3):
@@ -91,13 +100,12 @@ def _build(low, high, middle):  # type: ignore[no-untyped-def]
         rank = np.argsort(keys)
         order[start:stop] = order[start:stop][rank]
         half = (start + stop) // 2
-        left, right = used, used + 1
-        used += 2
-        child[node, 0] = left
-        child[node, 1] = right
-        stack.append((start, half, left))
-        stack.append((half, stop, right))
-    return order, box_low[:used], box_high[:used], child[:used]
+        stack.append((half, stop, node))
+        stack.append((start, half, node))
+    for node in range(used):
+        above = parent[node]
+        links[node, 0] = used if above < 0 else links[above, 0] if right[above] == node else right[above]
+    return order, boxes[:used], links[:used]
 
 
 def build_sight(
@@ -120,39 +128,34 @@ def build_sight(
     corners = corners.copy()
     corners[flip] = corners[flip][:, ::-1]
     low, high = corners.min(axis=1) - 2 * MARGIN, corners.max(axis=1) + 2 * MARGIN
-    order, box_low, box_high, child = _build(low, high, corners.mean(axis=1))
+    order, boxes, links = _build(low, high, corners.mean(axis=1))
     corners, normal, region = corners[order], normal[order], region[order]
     along_side = np.roll(corners, -1, axis=1) - corners
     along_side /= np.maximum(np.linalg.norm(along_side, axis=2), 1e-300)[:, :, None]
     side = np.cross(normal[:, None, :], along_side)
     opposite = np.roll(corners, -2, axis=1) - corners
     side *= np.where(np.einsum("tij,tij->ti", side, opposite) < 0, -1.0, 1.0)[:, :, None]
-    return Sight(
-        normal=np.ascontiguousarray(normal),
-        offset=np.einsum("ij,ij->i", normal, corners.mean(axis=1)),
-        side=np.ascontiguousarray(side),
-        side_offset=np.einsum("tij,tij->ti", side, corners),
-        corner=np.ascontiguousarray(corners),
-        region=region,
-        faced=np.where(region < (len(oriented) if solid is None else solid), oriented[region], -1).astype(
-            np.int64
-        ),
-        box_low=box_low,
-        box_high=box_high,
-        child=child,
-    )
+    faces = np.empty((len(corners), COLUMNS))
+    faces[:, NORMAL:OFFSET] = normal
+    faces[:, OFFSET] = np.einsum("ij,ij->i", normal, corners.mean(axis=1))
+    faces[:, SIDE:SIDE_OFFSET] = side.reshape(-1, 9)
+    faces[:, SIDE_OFFSET:CORNER] = np.einsum("tij,tij->ti", side, corners)
+    faces[:, CORNER:SOLID] = corners.reshape(-1, 9)
+    faces[:, SOLID] = 1.0 if solid is None else region < solid
+    known = np.where(region < (len(oriented) if solid is None else solid), oriented[region], -1)
+    return Sight(faces, region, known.astype(np.int64), boxes, links)
 
 
-@njit(cache=True, inline="always")
-def _corner_distance2(corner, k, x, y, z):  # type: ignore[no-untyped-def]
+@njit(cache=True)
+def _outline_distance2(faces, k, x, y, z):  # type: ignore[no-untyped-def]
     """Squared distance from a point to the nearest side of triangle k."""
     best = np.inf
     for i in range(3):
-        j = (i + 1) % 3
-        dx = corner[k, j, 0] - corner[k, i, 0]
-        dy = corner[k, j, 1] - corner[k, i, 1]
-        dz = corner[k, j, 2] - corner[k, i, 2]
-        px, py, pz = x - corner[k, i, 0], y - corner[k, i, 1], z - corner[k, i, 2]
+        a, b = CORNER + 3 * i, CORNER + 3 * ((i + 1) % 3)
+        dx = faces[k, b] - faces[k, a]
+        dy = faces[k, b + 1] - faces[k, a + 1]
+        dz = faces[k, b + 2] - faces[k, a + 2]
+        px, py, pz = x - faces[k, a], y - faces[k, a + 1], z - faces[k, a + 2]
         length2 = dx * dx + dy * dy + dz * dz
         t = 0.0
         if length2 > 0.0:
@@ -164,204 +167,240 @@ def _corner_distance2(corner, k, x, y, z):  # type: ignore[no-untyped-def]
     return best
 
 
+@njit(cache=True, inline="always")
+def height_over(faces, k, x, y, z):  # type: ignore[no-untyped-def]
+    """Signed height of a point over the plane of triangle k."""
+    return faces[k, 0] * x + faces[k, 1] * y + faces[k, 2] * z - faces[k, OFFSET]
+
+
+@njit(cache=True, inline="always")
+def _inside_side(faces, k, i, x, y, z):  # type: ignore[no-untyped-def]
+    """Signed distance of a point from side i of triangle k, positive inward."""
+    s = SIDE + 3 * i
+    return faces[k, s] * x + faces[k, s + 1] * y + faces[k, s + 2] * z - faces[k, SIDE_OFFSET + i]
+
+
 @njit(cache=True)
-def pierces(sight, k, p, q):  # type: ignore[no-untyped-def]
-    """Whether the piece p-q passes through triangle k, grown by MARGIN in its plane."""
-    normal, offset, side, side_offset, corner = sight[0], sight[1], sight[2], sight[3], sight[4]
-    s0 = normal[k, 0] * p[0] + normal[k, 1] * p[1] + normal[k, 2] * p[2] - offset[k]
-    s1 = normal[k, 0] * q[0] + normal[k, 1] * q[1] + normal[k, 2] * q[2] - offset[k]
-    if s0 * s1 > 0.0 or s0 == s1:
-        return False
-    t = s0 / (s0 - s1)
-    x = p[0] + t * (q[0] - p[0])
-    y = p[1] + t * (q[1] - p[1])
-    z = p[2] + t * (q[2] - p[2])
-    outside = False
-    for i in range(3):
-        away = side[k, i, 0] * x + side[k, i, 1] * y + side[k, i, 2] * z - side_offset[k, i]
-        if away < -MARGIN:
+def over_triangle(faces, k, p, margin=MARGIN):  # type: ignore[no-untyped-def]
+    """Whether a point lies over triangle k grown by a margin in its plane."""
+    for i in range(3):  # noqa: SIM110 - numba knows no generators
+        if _inside_side(faces, k, i, p[0], p[1], p[2]) < -margin:
             return False
-        if away < 0.0:
-            outside = True
-    if outside:
-        return _corner_distance2(corner, k, x, y, z) <= MARGIN * MARGIN
     return True
 
 
 @njit(cache=True)
-def blocked(sight, p, q):  # type: ignore[no-untyped-def]
-    """Whether anything stands in the straight piece from p to q."""
-    box_low, box_high, child = sight[5], sight[6], sight[7]
-    stack = np.empty(64, np.int64)
-    stack[0] = 0
-    top = 1
-    dx, dy, dz = q[0] - p[0], q[1] - p[1], q[2] - p[2]
+def pierces(faces, k, px, py, pz, qx, qy, qz, margin):  # type: ignore[no-untyped-def]
+    """Whether the piece p-q passes through triangle k, grown by a margin in its plane."""
+    s0 = height_over(faces, k, px, py, pz)
+    s1 = height_over(faces, k, qx, qy, qz)
+    if s0 * s1 > 0.0 or s0 == s1:
+        return False
+    if margin == 0.0 and min(abs(s0), abs(s1)) < ON_FACE:
+        return False  # it touches
+    t = s0 / (s0 - s1)
+    x = px + t * (qx - px)
+    y = py + t * (qy - py)
+    z = pz + t * (qz - pz)
+    outside = False
+    for i in range(3):
+        away = _inside_side(faces, k, i, x, y, z)
+        if away < -margin:
+            return False
+        if away < 0.0:
+            outside = True
+    if outside:
+        return _outline_distance2(faces, k, x, y, z) <= margin * margin
+    return True
+
+
+@njit(cache=True)
+def blocked(sight, p, q, margin=MARGIN):  # type: ignore[no-untyped-def]
+    """Whether anything stands in the straight piece from p to q; triangles count a margin larger.
+
+    Without a margin plugs count for nothing: what stands in the way then is the building itself.
+    """
+    faces, boxes, links = sight
+    px, py, pz, qx, qy, qz = p[0], p[1], p[2], q[0], q[1], q[2]
+    dx, dy, dz = qx - px, qy - py, qz - pz
     ix = 1.0 / dx if dx != 0.0 else np.inf
     iy = 1.0 / dy if dy != 0.0 else np.inf
     iz = 1.0 / dz if dz != 0.0 else np.inf
-    while top > 0:
-        top -= 1
-        node = stack[top]
+    node, count = 0, len(links)
+    while node < count:
+        past = links[node, 0]
         enter, leave = 0.0, 1.0
         if dx != 0.0:
-            a = (box_low[node, 0] - p[0]) * ix
-            b = (box_high[node, 0] - p[0]) * ix
+            a = (boxes[node, 0] - px) * ix
+            b = (boxes[node, 3] - px) * ix
             enter = max(enter, min(a, b))
             leave = min(leave, max(a, b))
-        elif p[0] < box_low[node, 0] or p[0] > box_high[node, 0]:
+        elif px < boxes[node, 0] or px > boxes[node, 3]:
+            node = past
             continue
         if dy != 0.0:
-            a = (box_low[node, 1] - p[1]) * iy
-            b = (box_high[node, 1] - p[1]) * iy
+            a = (boxes[node, 1] - py) * iy
+            b = (boxes[node, 4] - py) * iy
             enter = max(enter, min(a, b))
             leave = min(leave, max(a, b))
-        elif p[1] < box_low[node, 1] or p[1] > box_high[node, 1]:
+        elif py < boxes[node, 1] or py > boxes[node, 4]:
+            node = past
             continue
         if dz != 0.0:
-            a = (box_low[node, 2] - p[2]) * iz
-            b = (box_high[node, 2] - p[2]) * iz
+            a = (boxes[node, 2] - pz) * iz
+            b = (boxes[node, 5] - pz) * iz
             enter = max(enter, min(a, b))
             leave = min(leave, max(a, b))
-        elif p[2] < box_low[node, 2] or p[2] > box_high[node, 2]:
+        elif pz < boxes[node, 2] or pz > boxes[node, 5]:
+            node = past
             continue
         if enter > leave + 1e-12:
+            node = past
             continue
-        if child[node, 0] < 0:
-            first = -1 - child[node, 0]
-            for k in range(first, first + child[node, 1]):
-                if pierces(sight, k, p, q):
-                    return True
-        else:
-            stack[top] = child[node, 0]
-            stack[top + 1] = child[node, 1]
-            top += 2
+        number = links[node, 2]
+        if number == 0:
+            node += 1
+            continue
+        first = links[node, 1]
+        for k in range(first, first + number):
+            if margin == 0.0 and faces[k, SOLID] == 0.0:
+                continue
+            if pierces(faces, k, px, py, pz, qx, qy, qz, margin):
+                return True
+        node = past
     return False
 
 
 @njit(cache=True)
 def crossed(sight, p, q, out):  # type: ignore[no-untyped-def]
     """Triangles that the piece p-q passes through (capped by the length of out)."""
-    box_low, box_high, child = sight[5], sight[6], sight[7]
-    stack = np.empty(64, np.int64)
-    stack[0] = 0
-    top = 1
-    count = 0
-    while top > 0:
-        top -= 1
-        node = stack[top]
+    faces, boxes, links = sight
+    node, count = 0, 0
+    while node < len(links):
+        past = links[node, 0]
         enter, leave = 0.0, 1.0
         outside = False
         for c in range(3):
             d = q[c] - p[c]
             if abs(d) < 1e-15:
-                if p[c] < box_low[node, c] or p[c] > box_high[node, c]:
+                if p[c] < boxes[node, c] or p[c] > boxes[node, 3 + c]:
                     outside = True
                     break
                 continue
-            a, b = (box_low[node, c] - p[c]) / d, (box_high[node, c] - p[c]) / d
+            a, b = (boxes[node, c] - p[c]) / d, (boxes[node, 3 + c] - p[c]) / d
             enter, leave = max(enter, min(a, b)), min(leave, max(a, b))
         if outside or enter > leave + 1e-12:
+            node = past
             continue
-        if child[node, 0] >= 0:
-            stack[top] = child[node, 0]
-            stack[top + 1] = child[node, 1]
-            top += 2
+        number = links[node, 2]
+        if number == 0:
+            node += 1
             continue
-        first = -1 - child[node, 0]
-        for k in range(first, first + child[node, 1]):
-            if count < len(out) and pierces(sight, k, p, q):
+        first = links[node, 1]
+        for k in range(first, first + number):
+            if count < len(out) and pierces(faces, k, p[0], p[1], p[2], q[0], q[1], q[2], MARGIN):
                 out[count] = k
                 count += 1
+        node = past
     return count
 
 
 @njit(cache=True)
-def next_leaf(sight, lower, upper, stack, top):  # type: ignore[no-untyped-def]
-    """The next leaf whose box meets the box lower-upper: (stack height left, first triangle, number).
+def next_leaf(boxes, links, lower, upper, node):  # type: ignore[no-untyped-def]
+    """From a node on, the next leaf whose box meets lower-upper: (node past it, first triangle, number).
 
-    Begin with ``stack[0] = 0`` and ``top = 1``; a number of nil says that there is none left.
+    Begin with node nil; a number of nil says that there is none left.
     """
-    box_low, box_high, child = sight[5], sight[6], sight[7]
-    while top > 0:
-        top -= 1
-        node = stack[top]
+    while node < len(links):
         apart = False
         for c in range(3):
-            if box_low[node, c] > upper[c] or box_high[node, c] < lower[c]:
+            if boxes[node, c] > upper[c] or boxes[node, 3 + c] < lower[c]:
                 apart = True
         if apart:
-            continue
-        if child[node, 0] < 0:
-            return top, -1 - child[node, 0], child[node, 1]
-        stack[top] = child[node, 0]
-        stack[top + 1] = child[node, 1]
-        top += 2
-    return 0, 0, 0
+            node = links[node, 0]
+        elif links[node, 2] == 0:
+            node += 1
+        else:
+            return links[node, 0], links[node, 1], links[node, 2]
+    return node, 0, 0
 
 
 @njit(cache=True)
 def near_triangles(sight, p, radius, found):  # type: ignore[no-untyped-def]
     """Triangles closer to p than radius, written to ``found``; returns how many (capped)."""
-    normal, offset, side, side_offset, corner = sight[0], sight[1], sight[2], sight[3], sight[4]
-    lower, upper = np.empty(3), np.empty(3)
-    for c in range(3):
-        lower[c], upper[c] = p[c] - radius, p[c] + radius
-    stack = np.empty(64, np.int64)
-    stack[0], top = 0, 1
-    count = 0
+    faces, boxes, links = sight
+    x, y, z = p[0], p[1], p[2]
+    lower, upper = (x - radius, y - radius, z - radius), (x + radius, y + radius, z + radius)
+    node = count = 0
     while True:
-        top, first, number = next_leaf(sight, lower, upper, stack, top)
+        node, first, number = next_leaf(boxes, links, lower, upper, node)
         if number == 0:
             return count
         for k in range(first, first + number):
-            s = normal[k, 0] * p[0] + normal[k, 1] * p[1] + normal[k, 2] * p[2] - offset[k]
-            if abs(s) > radius:
+            if abs(height_over(faces, k, x, y, z)) > radius:
                 continue
             inside = True
             for i in range(3):
-                away = side[k, i, 0] * p[0] + side[k, i, 1] * p[1] + side[k, i, 2] * p[2] - side_offset[k, i]
-                if away < 0.0:
+                if _inside_side(faces, k, i, x, y, z) < 0.0:
                     inside = False
-            touching = inside or _corner_distance2(corner, k, p[0], p[1], p[2]) <= radius * radius
+            touching = inside or _outline_distance2(faces, k, x, y, z) <= radius * radius
             if touching and count < len(found):
                 found[count] = k
                 count += 1
 
 
 @njit(cache=True)
-def lift(sight, faced, p, out):  # type: ignore[no-untyped-def]
-    """Move p off every face it touches: the least shift that clears each by STAND_OFF.
+def _ascend(ns, need, used, keep, spare, b):  # type: ignore[no-untyped-def]
+    """The least b with n_i . b >= need_i for the faces to be kept (Hildreth); whether it clears them.
 
-    Hildreth's dual ascent on min |b|^2 with n_i . b >= STAND_OFF - (n_i . p - o_i). Faces of unknown
-    side count with the side that p lies on, or where it lies in them with the side that looks up; the
-    answer is then a guess and True is returned. Where no shift clears all (a gap), the shift is capped
-    and the piece behind will be found blocked: the cautious answer for a claim of reach.
+    ``spare``: by which it may fall short.
     """
-    normal, offset = sight[0], sight[1]
-    found = np.empty(48, np.int64)
-    count = near_triangles(sight, p, 2.0 * STAND_OFF, found)
-    out[0], out[1], out[2] = p[0], p[1], p[2]
+    weight = np.zeros(used)
+    b[0] = b[1] = b[2] = 0.0
+    for _ in range(200):
+        change = 0.0
+        for j in range(used):
+            if not keep[j]:
+                continue
+            step = need[j] - (ns[j, 0] * b[0] + ns[j, 1] * b[1] + ns[j, 2] * b[2])
+            step = max(step, -weight[j])
+            weight[j] += step
+            for c in range(3):
+                b[c] += step * ns[j, c]
+            change = max(change, abs(step))
+        if change < 1e-9:
+            break
+    for j in range(used):
+        if keep[j] and ns[j, 0] * b[0] + ns[j, 1] * b[1] + ns[j, 2] * b[2] < need[j] - spare:
+            return False
+    return True
+
+
+@njit(cache=True)
+def _touched(sight, faced, p, off, ns, need):  # type: ignore[no-untyped-def]
+    """Faces that p touches: normals to ns, what is lacking of ``off`` to need; (how many, one is a guess).
+
+    Faces of unknown side count with the side that p lies on, or where it lies in them with the one that
+    looks up.
+    """
+    faces = sight[0]
+    found = np.empty(TOUCHED_MOST, np.int64)
     guess = False
-    if count == 0:
-        return guess
-    ns = np.empty((count, 3))
-    need = np.empty(count)
     used = 0
-    for i in range(count):
-        k = found[i]
+    for k in found[: near_triangles(sight, p, 2.0 * STAND_OFF, found)]:
         if faced[k] < 0:
             continue
         sign = 1.0
         if faced[k] == 0:
-            over = normal[k, 0] * p[0] + normal[k, 1] * p[1] + normal[k, 2] * p[2] - offset[k]
+            over = height_over(faces, k, p[0], p[1], p[2])
             if abs(over) > ON_SURFACE:
                 sign = 1.0 if over > 0.0 else -1.0
             else:
                 guess = True
-                if normal[k, 2] < -1e-9 or (abs(normal[k, 2]) <= 1e-9 and normal[k, 0] + normal[k, 1] < 0):
+                if faces[k, 2] < -1e-9 or (abs(faces[k, 2]) <= 1e-9 and faces[k, 0] + faces[k, 1] < 0):
                     sign = -1.0
-        x, y, z = sign * normal[k, 0], sign * normal[k, 1], sign * normal[k, 2]
-        gap = STAND_OFF - (x * p[0] + y * p[1] + z * p[2] - sign * offset[k])
+        x, y, z = sign * faces[k, 0], sign * faces[k, 1], sign * faces[k, 2]
+        gap = off - sign * height_over(faces, k, p[0], p[1], p[2])
         new = True
         for j in range(used):
             if ns[j, 0] * x + ns[j, 1] * y + ns[j, 2] * z > 0.9999999:
@@ -372,27 +411,113 @@ def lift(sight, faced, p, out):  # type: ignore[no-untyped-def]
             ns[used, 0], ns[used, 1], ns[used, 2] = x, y, z
             need[used] = gap
             used += 1
-    weight = np.zeros(used)
-    bx = by = bz = 0.0
-    for _ in range(200):
-        change = 0.0
-        for j in range(used):
-            step = need[j] - (ns[j, 0] * bx + ns[j, 1] * by + ns[j, 2] * bz)
-            step = max(step, -weight[j])
-            weight[j] += step
-            bx += step * ns[j, 0]
-            by += step * ns[j, 1]
-            bz += step * ns[j, 2]
-            change = max(change, abs(step))
-        if change < 1e-9:
-            break
-    size = np.sqrt(bx * bx + by * by + bz * bz)
+    return used, guess
+
+
+@njit(cache=True)
+def _stands_off(sight, p, off):  # type: ignore[no-untyped-def]
+    """Whether a place is about ``off`` from all faces of the building (plugs do not count)."""
+    faces = sight[0]
+    found = np.empty(TOUCHED_MOST, np.int64)
+    for k in found[: near_triangles(sight, p, 0.9 * off, found)]:  # noqa: SIM110 - as above
+        if faces[k, SOLID] != 0.0:
+            return False
+    return True
+
+
+@njit(cache=True)
+def lift(sight, faced, p, out, off=STAND_OFF):  # type: ignore[no-untyped-def]
+    """Move p off every face it touches: the least shift that clears each by ``off``.
+
+    Hildreth's dual ascent on min |b|^2 with n_i . b >= off - (n_i . p - o_i). Where no shift clears all,
+    faces that look at each other are left out if the place found without them is off them all the same
+    (outlines that cross in a point). True is returned where the answer is a guess: a side was, or no such
+    place was found; the shift is then capped.
+    """
+    ns, need = np.empty((TOUCHED_MOST, 3)), np.empty(TOUCHED_MOST)
+    used, guess = _touched(sight, faced, p, off, ns, need)
+    out[0], out[1], out[2] = p[0], p[1], p[2]
+    if used == 0:
+        return guess
+    keep, b = np.ones(used, np.bool_), np.empty(3)
+    clears = _ascend(ns, need, used, keep, LIFT_SPARE * off, b)
+    if not clears:
+        for i in range(used):
+            for j in range(used):
+                if ns[i, 0] * ns[j, 0] + ns[i, 1] * ns[j, 1] + ns[i, 2] * ns[j, 2] < FACING:
+                    keep[i] = False
+        if not keep.all():
+            whole = b.copy()
+            clears = _ascend(ns, need, used, keep, LIFT_SPARE * off, b)
+            for c in range(3):
+                out[c] = p[c] + b[c]
+            clears = clears and _stands_off(sight, out, off)
+            if not clears:
+                b[:] = whole
+    guess = guess or not clears
+    size = np.sqrt(b[0] * b[0] + b[1] * b[1] + b[2] * b[2])
+    scale = 1.0
     if size > 8.0 * STAND_OFF:
-        bx, by, bz = bx * 8.0 * STAND_OFF / size, by * 8.0 * STAND_OFF / size, bz * 8.0 * STAND_OFF / size
-    out[0] += bx
-    out[1] += by
-    out[2] += bz
+        scale = 8.0 * STAND_OFF / size
+        guess = True
+    for c in range(3):
+        out[c] = p[c] + scale * b[c]
     return guess
+
+
+@njit(cache=True)
+def lift_apart(sight, faced, p, one, other):  # type: ignore[no-untyped-def]
+    """Where two faces at p look at each other: places stood off without the one and without the other.
+
+    False where there are none, or a rope could not change from the one place to the other.
+    """
+    ns, need = np.empty((TOUCHED_MOST, 3)), np.empty(TOUCHED_MOST)
+    used, guess = _touched(sight, faced, p, STAND_OFF, ns, need)
+    keep, b = np.ones(used, np.bool_), np.empty(3)
+    for i in range(used):
+        for j in range(i):
+            if ns[i, 0] * ns[j, 0] + ns[i, 1] * ns[j, 1] + ns[i, 2] * ns[j, 2] >= FACING:
+                continue
+            keep[:] = True
+            keep[i] = False
+            good = _ascend(ns, need, used, keep, LIFT_SPARE * STAND_OFF, b)
+            for c in range(3):
+                one[c] = p[c] + b[c]
+            keep[i], keep[j] = True, False
+            good = good and _ascend(ns, need, used, keep, LIFT_SPARE * STAND_OFF, b)
+            for c in range(3):
+                other[c] = p[c] + b[c]
+            good = good and _stands_off(sight, one, STAND_OFF) and _stands_off(sight, other, STAND_OFF)
+            if good and not blocked(sight, one, other):
+                return not guess
+    return False
+
+
+@njit(cache=True)
+def squeezed(sight, faced, p, q):  # type: ignore[no-untyped-def]
+    """Whether a place of the piece p-q lies between two faces that look at each other there."""
+    faces = sight[0]
+    found = np.empty(TOUCHED_MOST, np.int64)
+    x = np.empty(3)
+    for step in range(PLACES):
+        for c in range(3):
+            x[c] = p[c] + (step + 0.5) / PLACES * (q[c] - p[c])
+        count = near_triangles(sight, x, STAND_OFF, found)
+        for i in range(count):
+            for j in range(i):
+                k, m = found[i], found[j]
+                if faced[k] < 1 or faced[m] < 1:
+                    continue
+                if (
+                    faces[k, 0] * faces[m, 0] + faces[k, 1] * faces[m, 1] + faces[k, 2] * faces[m, 2]
+                    >= FACING
+                ):
+                    continue
+                apart = height_over(faces, k, x[0], x[1], x[2]) + height_over(faces, m, x[0], x[1], x[2])
+                # a plate's own two faces look away from each other: x cannot be in front of both
+                if apart >= -ON_FACE and over_triangle(faces, k, x, 0.0) and over_triangle(faces, m, x, 0.0):
+                    return True
+    return False
 
 
 @njit(cache=True)
@@ -406,16 +531,16 @@ def lift_all(sight, faced, points):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def winding(corner, p):  # type: ignore[no-untyped-def]
+def winding(faces, p):  # type: ignore[no-untyped-def]
     """Generalised winding number of the triangles about p: about 1 inside a closed solid, 0 outside.
 
     Solid angle of a triangle after van Oosterom and Strackee (1983).
     """
     total = 0.0
-    for k in range(len(corner)):
-        ax, ay, az = corner[k, 0, 0] - p[0], corner[k, 0, 1] - p[1], corner[k, 0, 2] - p[2]
-        bx, by, bz = corner[k, 1, 0] - p[0], corner[k, 1, 1] - p[1], corner[k, 1, 2] - p[2]
-        cx, cy, cz = corner[k, 2, 0] - p[0], corner[k, 2, 1] - p[1], corner[k, 2, 2] - p[2]
+    for k in range(len(faces)):
+        ax, ay, az = faces[k, 16] - p[0], faces[k, 17] - p[1], faces[k, 18] - p[2]
+        bx, by, bz = faces[k, 19] - p[0], faces[k, 20] - p[1], faces[k, 21] - p[2]
+        cx, cy, cz = faces[k, 22] - p[0], faces[k, 23] - p[1], faces[k, 24] - p[2]
         la = np.sqrt(ax * ax + ay * ay + az * az)
         lb = np.sqrt(bx * bx + by * by + bz * bz)
         lc = np.sqrt(cx * cx + cy * cy + cz * cz)
