@@ -38,7 +38,9 @@ class Contacts:
     n2: Floats  # (e, 3)
     shift: Floats  # (e, 3) off both faces by STAND_OFF, inner part of the edge
     other: Floats  # (e, 3) of corners where edges cross in a point: the shift to the other side; else nan
-    guess: np.ndarray  # (e,) bool, the shift is a guess: a face of unknown side is near
+    guess: (
+        np.ndarray
+    )  # (e,) bool, the shift is a guess: a face of unknown side is near, or a strip thin as a line
     slack: Floats  # (e,) m, how far what lies in the wedge's faces may be off their planes
     edge_count: int
 
@@ -129,7 +131,7 @@ def find_contacts(surfaces: Surfaces, sight: Sight, ground: float) -> Contacts:
     """All contacts of a building whose ground lies at height ``ground`` (local frame, m)."""
     pieces = _edge_pieces(surfaces)
     joined = _join(pieces)
-    start, stop, n1, n2 = _cut_where_pierced(sight, *_above_ground(*joined, ground))
+    start, stop, n1, n2, strip = _cut_where_pierced(sight, *_above_ground(*joined, ground))
     length = np.linalg.norm(stop - start, axis=1)
     way = (stop - start) / np.maximum(length, 1e-300)[:, None]
     edges = len(start)
@@ -157,17 +159,18 @@ def find_contacts(surfaces: Surfaces, sight: Sight, ground: float) -> Contacts:
         n2=np.concatenate((n2, zero)),
         shift=np.concatenate((shift, lifted - corners)),
         other=np.concatenate((np.full((edges, 3), np.nan), other)),
-        guess=np.concatenate((np.zeros(edges, dtype=bool), guess)),
+        guess=np.concatenate((strip, guess)),
         slack=np.concatenate((_slack(surfaces, start, stop, n1, n2), np.full(len(corners), SLACK_LEAST))),
         edge_count=edges,
     )
 
 
-Piece = tuple[Floats, Floats, Floats, Floats]
+Piece = tuple[Floats, Floats, Floats, Floats, bool]
+Edges = tuple[Floats, Floats, Floats, Floats, np.ndarray]
 
 
 def _edge_pieces(surfaces: Surfaces) -> list[Piece]:
-    """Straight pieces with one wedge each: (start, stop, n1, n2)."""
+    """Straight pieces with one wedge each: (start, stop, n1, n2, stands for both sides of a thin strip)."""
     overlaps = _overlaps(surfaces)
     a, b, inward, region = (
         surfaces.segment_a,
@@ -191,6 +194,7 @@ def _edge_pieces(surfaces: Surfaces) -> list[Piece]:
             # a strip as thin as a line has both its sides here: its neighbours meet, it does not count
             regions, times = np.unique(region[here], return_counts=True)
             broad = ~np.isin(region[here], regions[times > 1])
+            strip = bool(broad.any() and not broad.all())
             here = here[broad] if broad.any() else here
             square = inward[here] - np.outer(inward[here] @ way, way)
             square /= np.maximum(np.linalg.norm(square, axis=1), 1e-300)[:, None]
@@ -199,16 +203,16 @@ def _edge_pieces(surfaces: Surfaces) -> list[Piece]:
                 continue
             u1, u2 = wedge
             # the free turn runs from u1 counter-clockwise about way to u2
-            pieces.append((a[i] + t0 * way, a[i] + t1 * way, np.cross(way, u1), -np.cross(way, u2)))
+            pieces.append((a[i] + t0 * way, a[i] + t1 * way, np.cross(way, u1), -np.cross(way, u2), strip))
     return pieces
 
 
-def _join(pieces: list[Piece]) -> tuple[Floats, Floats, Floats, Floats]:
+def _join(pieces: list[Piece]) -> Edges:
     """Pieces that continue each other with the same wedge become one edge."""
     if not pieces:
         empty = np.zeros((0, 3))
-        return empty, empty, empty, empty
-    start, stop, n1, n2 = (np.array(column) for column in zip(*pieces, strict=True))
+        return empty, empty, empty, empty, np.zeros(0, dtype=bool)
+    start, stop, n1, n2, strip = (np.array(column) for column in zip(*pieces, strict=True))
     way = stop - start
     way /= np.linalg.norm(way, axis=1)[:, None]
     # one direction for all: the first component that counts is positive
@@ -220,7 +224,7 @@ def _join(pieces: list[Piece]) -> tuple[Floats, Floats, Floats, Floats]:
     way[turn] *= -1
     used = np.zeros(len(start), dtype=bool)
     order = np.lexsort((start[:, 2], start[:, 1], start[:, 0]))
-    rows: list[tuple[Floats, Floats, Floats, Floats]] = []
+    rows: list[Piece] = []
     for i in order:
         if used[i]:
             continue
@@ -229,7 +233,7 @@ def _join(pieces: list[Piece]) -> tuple[Floats, Floats, Floats, Floats]:
         while True:
             near = np.linalg.norm(start - end, axis=1) < 2 * SAME_LINE
             same = near & ~used & (way @ way[i] > 0.999999)
-            same &= ((n1 @ n1[i]) > 0.999999) & ((n2 @ n2[i]) > 0.999999)
+            same &= ((n1 @ n1[i]) > 0.999999) & ((n2 @ n2[i]) > 0.999999) & (strip == strip[i])
             reach = np.einsum("ij,j->i", stop - start[i], way[i])
             off = np.linalg.norm(stop - start[i] - reach[:, None] * way[i], axis=1)
             same &= off < SAME_LINE
@@ -238,32 +242,32 @@ def _join(pieces: list[Piece]) -> tuple[Floats, Floats, Floats, Floats]:
                 break
             used[following[0]] = True
             end = stop[following[0]]
-        rows.append((start[i], end, n1[i], n2[i]))
-    s, e, p, q = (np.array(column) for column in zip(*rows, strict=True))
-    return s, e, p, q
+        rows.append((start[i], end, n1[i], n2[i], bool(strip[i])))
+    s, e, p, q, thin = (np.array(column) for column in zip(*rows, strict=True))
+    return s, e, p, q, thin
 
 
 def _above_ground(
-    start: Floats, stop: Floats, n1: Floats, n2: Floats, ground: float
-) -> tuple[Floats, Floats, Floats, Floats]:
+    start: Floats, stop: Floats, n1: Floats, n2: Floats, strip: np.ndarray, ground: float
+) -> Edges:
     """Cut off what lies on or under the ground: no rope passes there."""
     floor = ground + GROUND_STRIP
     keep = np.maximum(start[:, 2], stop[:, 2]) > floor + SAME_LINE
-    start, stop, n1, n2 = start[keep].copy(), stop[keep].copy(), n1[keep], n2[keep]
+    start, stop, n1, n2, strip = start[keep].copy(), stop[keep].copy(), n1[keep], n2[keep], strip[keep]
     for tip, other in ((start, stop), (stop, start)):
         low = tip[:, 2] < floor
         t = (floor - tip[low, 2]) / (other[low, 2] - tip[low, 2])
         tip[low] += t[:, None] * (other[low] - tip[low])
-    return start, stop, n1, n2
+    return start, stop, n1, n2, strip
 
 
 def _cut_where_pierced(
-    sight: Sight, start: Floats, stop: Floats, n1: Floats, n2: Floats
-) -> tuple[Floats, Floats, Floats, Floats]:
+    sight: Sight, start: Floats, stop: Floats, n1: Floats, n2: Floats, strip: np.ndarray
+) -> Edges:
     """Cut edges where they run through another part's face: there they end for a rope, with a corner."""
-    rows: list[tuple[Floats, Floats, Floats, Floats]] = []
+    rows: list[Piece] = []
     found = np.empty(256, dtype=np.int64)
-    for a, b, p, q in zip(start, stop, n1, n2, strict=True):
+    for a, b, p, q, thin in zip(start, stop, n1, n2, strip, strict=True):
         length = float(np.linalg.norm(b - a))
         hit = found[: crossed(sight.arrays, a, b, found)]
         normal, offset = sight.faces[hit, :OFFSET], sight.faces[hit, OFFSET]
@@ -273,11 +277,11 @@ def _cut_where_pierced(
         places = np.sort(places[(places > 2 * SAME_LINE) & (places < length - 2 * SAME_LINE)])
         cuts = [0.0, *(t for k, t in enumerate(places) if k == 0 or t - places[k - 1] > SAME_LINE), length]
         way = (b - a) / length
-        rows += [(a + t0 * way, a + t1 * way, p, q) for t0, t1 in pairwise(cuts)]
+        rows += [(a + t0 * way, a + t1 * way, p, q, bool(thin)) for t0, t1 in pairwise(cuts)]
     if not rows:
-        return start, stop, n1, n2
-    s, e, m1, m2 = (np.array(column) for column in zip(*rows, strict=True))
-    return s, e, m1, m2
+        return start, stop, n1, n2, strip
+    s, e, m1, m2, thins = (np.array(column) for column in zip(*rows, strict=True))
+    return s, e, m1, m2, thins
 
 
 def _slack(surfaces: Surfaces, start: Floats, stop: Floats, n1: Floats, n2: Floats) -> Floats:

@@ -378,11 +378,15 @@ def _settle(preparation: Preparation, anchor: Floats, limit: float = np.inf) -> 
     known = np.concatenate((tip_known, known))
     order = np.argsort(known, kind="stable")
     order = order[known[order] - half[order] < limit + SPARE]
+    # what stands for both sides of a thin strip is not where either of them is
+    doubt = np.zeros(len(tips), dtype=bool)
+    doubt[tip_of[preparation.contacts.guess]] = True
+    doubt = np.concatenate((doubt, preparation.contacts.guess[cells.contact]))
     reached = np.full(len(tips), -np.inf)
     for batch in np.array_split(order, max(1, len(order) // BATCH)):
         raw = _search(preparation, anchor, places[batch], limit, SETTLE_CHECKS)
         bound = raw.lo - half[batch]
-        bound[~np.isfinite(bound)] = 0.0
+        bound[~np.isfinite(bound) | doubt[batch]] = 0.0
         at_tip = batch < len(tips)
         reached[batch[at_tip]] = bound[at_tip]
         row = batch[~at_tip] - len(tips)

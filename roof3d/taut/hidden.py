@@ -219,12 +219,12 @@ def side_mask(start, n1, n2, e, p):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def clip_to_side(start, n1, n2, slack, e, f0, f1, bit, span):  # type: ignore[no-untyped-def]
+def clip_to_side(start, n1, n2, off, e, f0, f1, bit, span):  # type: ignore[no-untyped-def]
     """Part [span[0], span[1]] (fractions) of segment f0-f1 on one side of contact e; False if none.
 
-    Where the faces at e are known exactly, a segment that lies behind a face's plane and only touches it
-    with an end has no such part: the rope would bend there, at a corner about which the building is
-    convex, which no shortest rope does (other corners are contacts of their own).
+    ``off``, m: how far what lies there may be off. Where that is exact, a segment that lies behind a face's
+    plane and only touches it with an end has no such part: the rope would bend there, at a corner about which
+    the building is convex, which no shortest rope does (other corners are contacts of their own).
     """
     span[0], span[1] = 0.0, 1.0
     if n1[e, 0] == 0.0 and n1[e, 1] == 0.0 and n1[e, 2] == 0.0:
@@ -236,10 +236,10 @@ def clip_to_side(start, n1, n2, slack, e, f0, f1, bit, span):  # type: ignore[no
             n = n1[e, c] if which == 0 else n2[e, c]
             a += sign * n * (f0[c] - start[e, c])
             b += sign * n * (f1[c] - start[e, c])
-        if slack[e] <= EXACT and max(a, b) <= slack[e] and min(a, b) < -slack[e]:
+        if off <= EXACT and max(a, b) <= off and min(a, b) < -off:
             return False
-        a += slack[e]
-        b += slack[e]
+        a += off
+        b += off
         if a < 0.0 and b < 0.0:
             return False
         if a < 0.0:
@@ -255,11 +255,12 @@ def _see_on_sides(  # type: ignore[no-untyped-def]
 ):
     """Bits (side of f about e) that some admissible, not provably hidden piece has."""
     result = 0
+    off = max(slack[e], slack[f])  # either edge may lie where the other's faces are not known to be
     for bit in (1, 2):
-        if not clip_to_side(start, n1, n2, slack, e, ends[f, 0], ends[f, 1], bit, span_f):
+        if not clip_to_side(start, n1, n2, off, e, ends[f, 0], ends[f, 1], bit, span_f):
             continue
         for other in (1, 2):
-            if not clip_to_side(start, n1, n2, slack, f, ends[e, 0], ends[e, 1], other, span_e):
+            if not clip_to_side(start, n1, n2, off, f, ends[e, 0], ends[e, 1], other, span_e):
                 continue
             for c in range(3):
                 de = ends[e, 1, c] - ends[e, 0, c]

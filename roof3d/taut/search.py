@@ -56,7 +56,7 @@ from roof3d.records import Floats, Ints
 from roof3d.taut.cells import CELLS_MOST, FEW, point_to_cell
 from roof3d.taut.clear import all_see_all, sees_all
 from roof3d.taut.heap import pop, push
-from roof3d.taut.hidden import ON_EDGE, end_cosines, off_segment, point_may_see, side_mask
+from roof3d.taut.hidden import end_cosines, off_segment, point_may_see, side_mask
 from roof3d.taut.shorten import MOST, one_contact, over_one, shorten
 from roof3d.taut.sight import blocked, winding
 from roof3d.taut.ways import (
@@ -74,6 +74,7 @@ from roof3d.taut.ways import (
 
 ALLOWANCE = 0.0005  # m
 AT_END = 1e-6  # sum of cosines up to which a rope bends only at a contact's end
+AT_EDGE = 1e-5  # m, a point this near an edge lies on it: nearer than ropes are looked at (sight.FINE)
 NEAR = 0.01  # m, a way shorter than this has no certain direction
 ROUGH = 2e-5  # m, minima that only order the search are found this well
 SAME = 1e-6  # m, ways to a corner that differ by less are one way
@@ -465,7 +466,7 @@ def measure_one(  # type: ignore[no-untyped-def]
     for e in tied.active:
         p_mask[e] = side_mask(start, n1, n2, e, p)
         if p_mask[e] and length[e] > 0.0:
-            if off_segment(cell_low[cell_first[e]], cell_high[cell_first[e + 1] - 1], p) < ON_EDGE:
+            if off_segment(cell_low[cell_first[e]], cell_high[cell_first[e + 1] - 1], p) < AT_EDGE:
                 p_mask[e] = 0  # a rope from a place on an edge never bends at that same edge
             else:
                 end_cosines(start, way, length, e, p, p, p_cosine[e])

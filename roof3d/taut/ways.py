@@ -105,9 +105,9 @@ def path_free(building, end, end_lifted, p, p_lifted, sequence, k, t, places):  
     """
     sight, faced, contacts = building.sight, building.faced, building.contacts
     start, way = contacts[0], contacts[1]
-    guess = False
+    guesses = 0  # a bit for each contact
     for i in range(k):
-        guess = place_contact(sight, faced, contacts, sequence[i], t[i], places[i]) or guess
+        guesses |= place_contact(sight, faced, contacts, sequence[i], t[i], places[i]) << i
     free = 1
     for i in range(k + 1):
         left = p_lifted if i == 0 else places[i - 1]
@@ -115,8 +115,8 @@ def path_free(building, end, end_lifted, p, p_lifted, sequence, k, t, places):  
         if not blocked(sight, left, right) or _beside(building, sequence, k, i, left, right):
             continue
         free = -1
-        if guess:
-            break
+        if (i > 0 and guesses >> (i - 1) & 1) or (i < k and guesses >> i & 1):
+            continue
         true_left, true_right, slack = np.empty(3), np.empty(3), 0.0
         if i > 0:
             slack = contacts[8][sequence[i - 1]]
