@@ -258,13 +258,13 @@ class _Part:
         limit = self.work + budget
         while heap and not stop() and self.work < limit:
             bound, _, taken, allowed = heapq.heappop(heap)
-            self.bound = max(self.bound, min(bound, self.best))
+            self.bound = max(self.bound, min(lift(bound, self.step), self.best))
             if self._pruned(bound):
                 continue
             for piece_bound, piece_taken, piece_allowed in self._expand(bound, taken, allowed):
                 if not self._pruned(piece_bound):
                     heapq.heappush(heap, (piece_bound, next(counter), piece_taken, piece_allowed))
-            self.bound = max(self.bound, min(heap[0][0] if heap else self.best, self.best))
+            self.bound = max(self.bound, min(lift(heap[0][0], self.step) if heap else self.best, self.best))
             tell()
         if not heap:
             self.bound = self.best
