@@ -15,7 +15,8 @@ import numpy as np
 from numba import njit
 
 from roof3d.records import Floats
-from roof3d.taut.sight import OFFSET, STAND_OFF, Sight, crossed, lift_all, lift_apart
+from roof3d.taut.lift import lift_all, lift_apart
+from roof3d.taut.sight import OFFSET, STAND_OFF, Sight, crossed
 from roof3d.taut.surfaces import Surfaces
 
 SAME_LINE = 0.001  # m, outlines closer than this run along one another

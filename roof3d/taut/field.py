@@ -15,9 +15,10 @@ from roof3d.taut.contacts import Contacts, find_contacts
 from roof3d.taut.cracks import plug
 from roof3d.taut.graph import Graph, build_graph, lengths_from, place_ends
 from roof3d.taut.hidden import Plates, build_plates, pair_cosines, pair_masks, seen_from
+from roof3d.taut.lift import lift_all
 from roof3d.taut.search import ALLOWANCE, CHECKS, Building, Tied, sealed, search_all
 from roof3d.taut.shorten import MOST
-from roof3d.taut.sight import FINE, STAND_OFF, Sight, blocked, build_sight, lift_all, winding
+from roof3d.taut.sight import FINE, STAND_OFF, Sight, blocked, build_sight, winding
 from roof3d.taut.surfaces import Surfaces, merge
 from roof3d.taut.targets import OPEN, WIDEST, Targets, decide_all, make_targets
 from roof3d.taut.thin import PIECES_MOST, thin

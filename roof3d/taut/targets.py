@@ -15,9 +15,10 @@ import numpy as np
 from numba import njit
 
 from roof3d.records import Floats, Ints
+from roof3d.taut.lift import lift_all
 from roof3d.taut.search import ALLOWANCE, make_work, measure_one
 from roof3d.taut.shorten import MOST
-from roof3d.taut.sight import Sight, blocked, lift_all
+from roof3d.taut.sight import Sight, blocked
 
 WIDEST = 2.0  # m, clusters that reach further from their centre are not measured but halved
 OPEN, DECIDED = 0, 1

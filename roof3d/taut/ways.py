@@ -9,8 +9,9 @@ import numpy as np
 from numba import njit
 
 from roof3d.taut.cells import SIDES
+from roof3d.taut.lift import lift, squeezed
 from roof3d.taut.shorten import MOST, shorten
-from roof3d.taut.sight import FINE, STAND_OFF, blocked, lift, squeezed
+from roof3d.taut.sight import FINE, STAND_OFF, blocked
 
 NEAR_END = 0.006  # m, contact places this near an edge's end are lifted off all faces around
 END = 0.01  # m, at the ends of a piece, that is left out where their sides are not known
@@ -38,7 +39,7 @@ def onward(ahead, cell, mask):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def place_contact(sight, faced, contacts, e, t, out):  # type: ignore[no-untyped-def]
-    """The stood-off place at t on contact e; True where it is a guess (sight.lift)."""
+    """The stood-off place at t on contact e; True where it is a guess (lift.py)."""
     start, way, length, shift = contacts[0], contacts[1], contacts[2], contacts[5]
     if length[e] > 0.0 and (t < NEAR_END or t > length[e] - NEAR_END):
         p = np.empty(3)
