@@ -20,7 +20,7 @@ from roof3d.taut.search import ALLOWANCE, CHECKS, Building, Tied, sealed, search
 from roof3d.taut.shorten import MOST
 from roof3d.taut.sight import FINE, STAND_OFF, Sight, blocked, build_sight, winding
 from roof3d.taut.surfaces import Surfaces, merge
-from roof3d.taut.targets import OPEN, WIDEST, Targets, decide_all, make_targets
+from roof3d.taut.targets import BEYOND, OPEN, WIDEST, Targets, decide_all, make_targets
 from roof3d.taut.thin import PIECES_MOST, thin
 
 ENOUGH = 2e-6  # m, a bracket this narrow ends the search for a point
@@ -291,7 +291,6 @@ def _search(
     limit: float,
     checks: int,
     thorough: bool = False,
-    served: Floats | None = None,
 ) -> _Raw:
     tied = _tie(preparation, anchor, limit)
     sight = preparation.sight
@@ -309,7 +308,7 @@ def _search(
     )
     search_all(
         preparation.arrays, tied.arrays, points, lifted, guess, np.full(n, float(limit)),
-        np.full(n, -np.inf) if served is None else served, checks, ENOUGH, thorough,
+        np.full(n, -np.inf), checks, ENOUGH, thorough,
         raw.lo, raw.hi, raw.sequence, raw.count, raw.places, raw.checks,
     )  # fmt: skip
     return raw
@@ -418,7 +417,7 @@ def decide(
     """
     if preparation.slack > 0.0:
         return _measure_scan(preparation, np.asarray(anchor, dtype=np.float64), at.points, limit, checks)
-    tied, sight = _tie(preparation, anchor, limit + WIDEST), preparation.sight
+    tied, sight = _tie(preparation, anchor, limit + WIDEST + BEYOND), preparation.sight
     n = len(at)
     lo, hi, state = np.empty(n), np.empty(n), np.empty(n, dtype=np.int8)
     decide_all(

@@ -21,6 +21,7 @@ from roof3d.taut.shorten import MOST
 from roof3d.taut.sight import Sight, blocked
 
 WIDEST = 2.0  # m, clusters that reach further from their centre are not measured but halved
+BEYOND = 4.0 * ALLOWANCE  # m over the limit that a search goes, so that its end can lie beyond it
 OPEN, DECIDED = 0, 1
 
 
@@ -149,7 +150,7 @@ def decide_all(  # type: ignore[no-untyped-def]
         if whole[node] and (lo[m] <= limit - radius or hi[m] > limit + radius or child[node, 0] < 0):
             low, high, _, _ = measure_one(
                 building, tied, points[m], lifted[m], guess[m] or anchor_guess,
-                limit + radius + 4.0 * ALLOWANCE, limit - radius, most_checks, enough, False,
+                limit + radius + BEYOND, limit - radius, most_checks, enough, False,
                 memory, seq, places,
             )  # fmt: skip
             measured += 1
