@@ -10,6 +10,7 @@ from scipy.spatial import cKDTree
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from roof3d.planes.recut import straight_rows
 from roof3d.records import Floats
 
 GRID = 1e-5  # m, rounding of coordinates in overlays
@@ -162,24 +163,7 @@ def straight_ring(ring: Floats, tolerance: float = STRAIGHT) -> Floats:
     key = np.lexsort((*[ring[:, axis].round(4) for axis in range(ring.shape[1])], -away))
     ring = np.roll(ring, -int(key[0]), axis=0)
     closed_ring = np.vstack([ring, ring[:1]])
-    keep = np.zeros(len(closed_ring), dtype=bool)
-    keep[[0, -1]] = True
-    stack = [(0, len(closed_ring) - 1)]
-    while stack:
-        a, b = stack.pop()
-        if b - a < 2:
-            continue
-        base = closed_ring[b] - closed_ring[a]
-        size = float(base @ base)
-        to = closed_ring[a + 1 : b] - closed_ring[a]
-        along = np.clip(to @ base / size, 0.0, 1.0) if size > 0 else np.zeros(len(to))
-        gap = np.linalg.norm(to - along[:, None] * base, axis=1)
-        far = int(np.argmax(gap))
-        if gap[far] > tolerance:
-            middle_row = a + 1 + far
-            keep[middle_row] = True
-            stack += [(a, middle_row), (middle_row, b)]
-    simple = closed_ring[keep][:-1]
+    simple = closed_ring[straight_rows(closed_ring, tolerance)][:-1]
     return simple if len(simple) >= 3 else ring
 
 

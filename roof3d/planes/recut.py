@@ -155,7 +155,7 @@ def _straightened(vertices: Floats, lines: Lines, tolerance: float) -> tuple[Int
 
 
 def straight_rows(points: Floats, tolerance: float) -> NDArray[np.bool_]:
-    """Which of the points (n, 3) along a line have to stay for none to be farther off than the tolerance."""
+    """Which of the points (n, 2 or 3) along a line have to stay for none to be off by more than tolerance."""
     keep = np.zeros(len(points), dtype=bool)
     keep[[0, -1]] = True
     stack = [(0, len(points) - 1)]
